@@ -1,0 +1,32 @@
+//! Premultiplied in, premultiplied out: Porter-Duff `over`, the W3C blend modes and `plus-lighter`.
+
+/// W3C Compositing and Blending Level 1 names, and `plus-lighter` (CSS `mix-blend-mode`).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Mode {
+    #[default]
+    Normal,
+    Multiply,
+    Screen,
+    Overlay,
+    Darken,
+    Lighten,
+    ColorDodge,
+    ColorBurn,
+    HardLight,
+    SoftLight,
+    Difference,
+    Exclusion,
+    Hue,
+    Saturation,
+    Color,
+    Luminosity,
+    PlusLighter,
+}
+
+/// Which values the blend function sees: `in="linear"` (default) or `in="encoded"`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Mixing {
+    #[default]
+    Linear,
+    Encoded,
+}

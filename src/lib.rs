@@ -1,0 +1,37 @@
+//! Platewright: a headless composite assembler. One text file in, a 16-bit master and its crops out.
+//!
+//! The house, top floor first; a room names only floors below it, and rooms on one floor do not see each other:
+//!
+//! | floor | rooms |
+//! | --- | --- |
+//! | 11 | [`cli`]: what was typed, one file a verb, the only room that prints |
+//! | 10 | [`report`]: findings from pixels |
+//! | 9 | [`deliver`]: outputs: crop, size, profile, dither, metadata, write-then-rename |
+//! | 8 | [`render`]: one rectangle of a settled plan |
+//! | 7 | [`settle`]: what needs pixels of whole frames before anything can be drawn |
+//! | 6 | [`plan`]: names, defaults and units resolved; extents; memory |
+//! | 5 | [`scene`]: KDL to a typed, spanned scene; every error at once; formatting |
+//! | 3 | [`mask`]: coverage |
+//! | 2 | [`resample`], [`blend`], [`correct`], [`frame`]: kernels · mixing · corrections · files |
+//! | 1 | [`raster`], [`color`]: buffers and pixel types · curves, primaries, profiles |
+//! | 0 | [`geom`], [`diag`], [`budget`]: rectangles and maps · findings · memory account |
+
+#![forbid(unsafe_code)]
+
+pub mod blend;
+pub mod budget;
+pub mod cli;
+pub mod color;
+pub mod correct;
+pub mod deliver;
+pub mod diag;
+pub mod frame;
+pub mod geom;
+pub mod mask;
+pub mod plan;
+pub mod raster;
+pub mod render;
+pub mod report;
+pub mod resample;
+pub mod scene;
+pub mod settle;
