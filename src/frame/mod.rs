@@ -1,1 +1,2 @@
 //! (being built)
+pub mod write;
