@@ -317,7 +317,7 @@ fn a_vast_circle_is_its_tangent() {
 #[test]
 fn lines_have_width_times_length_and_their_caps() {
     let (from, to, width) = ((8.0, 6.0), (29.0, 26.0), 5.0_f64);
-    let length = ((21.0 * 21.0 + 20.0 * 20.0) as f64).sqrt();
+    let length = 841.0_f64.sqrt();
     let area = |points: &[(f64, f64)], cap| {
         let source = Source::Line {
             points: points.to_vec(),
@@ -384,7 +384,7 @@ fn a_star_of_hundreds_of_points_stays_within_the_limit() {
     for rule in [FillRule::Nonzero, FillRule::EvenOdd] {
         let matte = drawn(&polygon(&points, rule), BOX);
         for (x, y) in [(20, 15), (19, 15), (20, 16), (12, 9), (33, 18), (6, 14)] {
-            let truth = sampled_area(&[points.clone()], rule, x, y, 1 << 13);
+            let truth = sampled_area(std::slice::from_ref(&points), rule, x, y, 1 << 13);
             let ours = f64::from(matte.at(x, y));
             assert!(
                 (ours - truth).abs() < LIMIT,
