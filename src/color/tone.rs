@@ -7,7 +7,7 @@
 //! them, or as 1 where the flat part reaches the end.
 
 use std::fmt;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 use super::decode_table::DecodeTable;
 use super::encode_table::EncodeTable;
@@ -17,8 +17,8 @@ use super::sampled::Sampled;
 /// A curve and, once asked for, its tables.
 pub(super) struct Tone {
     shape: Shape,
-    decode: OnceLock<DecodeTable>,
-    encode: OnceLock<EncodeTable>,
+    decode: OnceLock<Arc<DecodeTable>>,
+    encode: OnceLock<Arc<EncodeTable>>,
 }
 
 /// How the profile states the curve.
@@ -78,13 +78,14 @@ impl Tone {
         &self.shape
     }
 
-    pub(super) fn decode_table(&self) -> &DecodeTable {
-        self.decode.get_or_init(|| DecodeTable::new(&self.shape))
+    pub(super) fn decode_table(&self) -> &Arc<DecodeTable> {
+        self.decode
+            .get_or_init(|| Arc::new(DecodeTable::new(&self.shape)))
     }
 
-    pub(super) fn encode_table(&self) -> &EncodeTable {
+    pub(super) fn encode_table(&self) -> &Arc<EncodeTable> {
         self.encode
-            .get_or_init(|| EncodeTable::new(&self.shape, self.decode_table()))
+            .get_or_init(|| Arc::new(EncodeTable::new(&self.shape, self.decode_table())))
     }
 
     /// Light of any encoded value. In 0..1 within 2^-22 in encoded terms, and for n / 65535 exactly what the
@@ -92,7 +93,7 @@ impl Tone {
     pub(super) fn light(&self, encoded: f64) -> f32 {
         let table = self.decode_table();
         let position = encoded * 65535.0;
-        if !(position >= 0.0 && position < 65535.0) {
+        if !(0.0..65535.0).contains(&position) {
             return self.light_outside(encoded);
         }
         let cell = position as usize;
