@@ -114,13 +114,9 @@ fn limits(shape: &Shape, codes: &[f32]) -> Vec<f32> {
     for code in (1..=65535usize).rev() {
         let (below, own) = (codes[code - 1], codes[code]);
         let limit = if below < own {
-            // Rounded to f32 the light halfway may fall onto the code below: then the code's own light decides.
+            // Halfway may be the light of the code below, where the curve is flat up to here or nearly so.
             let halfway = shape.light((code as f64 - 0.5) / 65535.0) as f32;
-            if halfway > below {
-                halfway.min(own)
-            } else {
-                own
-            }
+            halfway.clamp(next_up(below), own)
         } else if own == codes[65535] {
             own
         } else {

@@ -107,21 +107,100 @@ mod tests {
     use super::super::{Decoding, Named};
     use super::*;
 
-    fn round_trip(profile: &Profile) {
-        let space = Space::of(profile);
-        let decoding = Decoding::new(profile, &space);
-        let encoding = Encoding::new(&space, profile);
-        for code in 0..=65535u16 {
-            let rgb = [0, 1, 2].map(|c| decoding.table16(c)[usize::from(code)]);
-            let back = encoding.u16(decoding.to_space(rgb));
-            assert_eq!(back, [code; 3], "{}", profile.description());
+    #[test]
+    fn every_code_of_every_named_profile_comes_back() {
+        for name in Named::ALL {
+            let profile = Profile::named(name);
+            let space = Space::of(&profile);
+            let decoding = Decoding::new(&profile, &space);
+            let encoding = Encoding::new(&space, &profile);
+            assert!(decoding.is_copy());
+            for code in 0..=65535u16 {
+                let rgb = [0, 1, 2].map(|c| decoding.table16(c)[usize::from(code)]);
+                let back = encoding.u16(decoding.to_space(rgb));
+                assert_eq!(back, [code; 3], "{name:?}");
+            }
+            for code in 0..=255u8 {
+                let light = decoding.table8(1)[usize::from(code)];
+                assert_eq!(encoding.u16([light; 3])[1], u16::from(code) * 257);
+            }
+        }
+    }
+
+    /// Through another working space: no code may move by more than one, and grays stay neutral.
+    #[test]
+    fn codes_survive_another_working_space() {
+        let profile = Profile::named(Named::Srgb);
+        for name in [Named::Rec2020, Named::DisplayP3, Named::A98Rgb, Named::Romm] {
+            let space = Space::named(name);
+            let decoding = Decoding::new(&profile, &space);
+            let encoding = Encoding::new(&space, &profile);
+            for n in 0..65536u32 {
+                let codes = [n, n * 7 % 65536, n * 31 % 65536].map(|code| code as u16);
+                let light = [0, 1, 2].map(|c| decoding.table16(c)[usize::from(codes[c])]);
+                let back = encoding.u16(decoding.to_space(light));
+                for channel in 0..3 {
+                    assert!(
+                        back[channel].abs_diff(codes[channel]) <= 1,
+                        "{codes:?} {back:?}"
+                    );
+                }
+                let gray = encoding.u16(decoding.to_space([light[0]; 3]));
+                assert!(gray.iter().all(|c| c.abs_diff(codes[0]) <= 1), "{gray:?}");
+            }
         }
     }
 
     #[test]
-    fn every_code_of_every_named_profile_comes_back() {
+    fn out_of_range_and_not_a_number() {
         for name in Named::ALL {
-            round_trip(&Profile::named(name));
+            let profile = Profile::named(name);
+            let encoding = Encoding::new(&Space::named(Named::Srgb), &profile);
+            let [white, black] = [[65535; 3], [0; 3]];
+            assert_eq!(encoding.u16([1e30; 3]), white);
+            assert_eq!(encoding.u16([1.5; 3]), white);
+            assert_eq!(encoding.u16([-1.0; 3]), black);
+            assert_eq!(encoding.u16([-1e30; 3]), black);
+            assert_eq!(encoding.u16([f32::NAN; 3]), black);
+            assert_eq!(encoding.unit([f32::NAN; 3]), [0.0; 3]);
+            assert_eq!(encoding.unit([-0.0; 3]), [0.0; 3]);
+            assert_eq!(encoding.unit([7.0; 3]), [1.0; 3]);
+            assert_eq!(encoding.channels() == 1, name == Named::Gray);
+        }
+    }
+
+    /// Gray is the luminance of a coloured pixel: code of the sRGB curve at the D50 weights.
+    #[test]
+    fn gray_of_colours() {
+        let encoding = Encoding::new(&Space::named(Named::Srgb), &Profile::named(Named::Gray));
+        let [r, g, b] = Space::named(Named::Srgb).luminance();
+        for (rgb, y) in [
+            ([1.0, 0.0, 0.0], r),
+            ([0.0, 1.0, 0.0], g),
+            ([0.0, 0.0, 1.0], b),
+        ] {
+            let wanted = 1.055 * libm::pow(y, 1.0 / 2.4) - 0.055;
+            assert!((f64::from(encoding.unit(rgb)[0]) - wanted).abs() < 1e-6);
+        }
+    }
+
+    #[test]
+    fn floats_go_beyond_both_ends_and_back() {
+        for name in Named::ALL {
+            let profile = Profile::named(name);
+            let space = Space::of(&profile);
+            let decoding = Decoding::new(&profile, &space);
+            let encoding = Encoding::new(&space, &profile);
+            for encoded in [
+                -40.0f32, -1.5, -0.3, -1e-4, 0.0, 1e-4, 0.3, 1.0, 1.2, 2.9, 40.0,
+            ] {
+                let light = decoding.curve(2, f64::from(encoded));
+                let back = encoding.float([light; 3])[2];
+                assert!(
+                    (back - encoded).abs() <= 1e-6f32.max(3e-6 * encoded.abs()),
+                    "{name:?} {encoded} {back}"
+                );
+            }
         }
     }
 }
