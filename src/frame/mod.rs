@@ -6,6 +6,7 @@
 
 mod kinds;
 mod read;
+pub mod write;
 
 pub use kinds::{
     Alpha, Channel, Chunks, Colour, Embedded, FileFormat, Header, SampleBuffer, SampleKind,
