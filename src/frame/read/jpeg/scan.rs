@@ -187,10 +187,9 @@ fn frame_head(marker: u8, body: &[u8]) -> Result<FrameHead, FrameError> {
         height,
         components: *components,
         progressive: marker == 0xc2,
-        apart_is_safe: rest[4..]
-            .iter()
-            .step_by(3)
-            .all(|s| *s == rest[1] || (rest[1] == 0x21 && *s == 0x11)),
+        apart_is_safe: sampling()
+            .skip(1)
+            .all(|s| s == rest[1] || (rest[1] == 0x21 && s == 0x11)),
     })
 }
 

@@ -99,6 +99,20 @@ fn channels_one_after_the_other_are_right_or_refused() {
 }
 
 #[test]
+fn gray_has_one_channel() {
+    let mut bytes = Vec::new();
+    Encoder::new(&mut bytes, 90)
+        .encode(&[77; 9 * 5], 9, 5, ColorType::Luma)
+        .unwrap();
+    let frame = opened(&bytes);
+    assert_eq!(
+        (frame.header().colour, frame.header().channels),
+        (Colour::Gray, 1)
+    );
+    assert_eq!(samples(&bytes), [77; 9 * 5]);
+}
+
+#[test]
 fn cmyk_and_lossless_are_refused() {
     let mut bytes = Vec::new();
     Encoder::new(&mut bytes, 90)

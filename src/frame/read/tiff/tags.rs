@@ -39,6 +39,16 @@ pub fn icc(
     if entry.count == 0 {
         return Ok(None);
     }
+    // ICC.1 asks for UNDEFINED; some writers say BYTE.
+    if !matches!(entry.kind, 1 | 7) {
+        return Err(FrameError::damaged(
+            WHAT,
+            format!(
+                "has the type {}, where bytes are needed (1 or 7)",
+                entry.kind
+            ),
+        ));
+    }
     if entry.count > MAX_ICC {
         return Err(FrameError::damaged(
             WHAT,
