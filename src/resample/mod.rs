@@ -11,13 +11,16 @@ mod kernel;
 #[cfg(test)]
 mod laws;
 mod reach;
+mod resizer;
 mod sample;
 mod sampler;
 mod separable;
+mod table;
 mod taps;
 
 pub use copy::{copied, copied_matte};
 pub use reach::{footprint, reach};
+pub use resizer::Resizer;
 pub use sampler::{resampled, resampled_matte};
 
 /// The reconstruction kernels of the language.

@@ -94,11 +94,7 @@ pub(super) fn line_sum<P: Sample>(window: &Raster<P>, row: i32, across: Run) -> 
     if across.weights.is_empty() {
         return P::ZERO;
     }
-    let span = window.span(
-        row,
-        across.first,
-        across.first + across.weights.len() as i32,
-    );
+    let span = window.span(row, across.first, across.end());
     let mut sum = P::ZERO;
     for (pixel, weight) in span.iter().zip(across.weights) {
         sum = sum.plus(*weight, *pixel);

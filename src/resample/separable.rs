@@ -2,13 +2,12 @@
 //! row is summed once per output column and shared by all output rows. The sums are those of the general path,
 //! in the same order: equal bit for bit.
 
-use std::ops::Range;
-
 use super::Kernel;
 use super::sample::Sample;
 use super::sampler::{Sight, line_sum};
-use super::taps::{Run, Taps};
-use crate::budget::{Account, Charge, OverBudget};
+use super::table::{Table, most_taps};
+use super::taps::Taps;
+use crate::budget::{Account, OverBudget};
 use crate::geom::Map;
 use crate::raster::Raster;
 
@@ -45,20 +44,36 @@ pub(super) fn fill<P: Sample>(
 ) -> Result<(), OverBudget> {
     let (frame, out) = (window.rect(), result.rect());
     let sight = Sight::new(canvas_to_frame);
-    // One coordinate of each axis is enough: the other does not enter.
-    let column = |x: i32| sight.of_pixel(x, out.y0);
-    let row = |y: i32| sight.of_pixel(out.x0, y);
-    let columns = out.x0..out.x1;
-    let rows = out.y0..out.y1;
+    let scale = sight
+        .of_pixel(out.x0, out.y0)
+        .map_or([1.0; 2], |(_, scale)| scale);
+    let (frame_x, frame_y) = ((frame.x0, frame.x1), (frame.y0, frame.y1));
+    // Where an output column or row looks; the other coordinate does not enter.
+    let aim = |taps: &mut Taps, (x, y): (i32, i32), axis: usize, (from, to): (i32, i32)| {
+        sight
+            .of_pixel(x, y)
+            .is_some_and(|(centre, scale)| taps.aim(kernel, centre[axis], scale[axis], from, to))
+    };
+    let across_most = most_taps(kernel, scale[0], frame_x);
+    let down_most = most_taps(kernel, scale[1], frame_y);
+    let (columns, rows) = (out.x0..out.x1, out.y0..out.y1);
     match axes {
         Axes::Straight => {
-            let across = Table::new(columns, column, 0, kernel, (frame.x0, frame.x1), account)?;
-            let down = Table::new(rows, row, 1, kernel, (frame.y0, frame.y1), account)?;
+            let across = Table::new(columns, across_most, account, |taps, x| {
+                aim(taps, (x, out.y0), 0, frame_x)
+            })?;
+            let down = Table::new(rows, down_most, account, |taps, y| {
+                aim(taps, (out.x0, y), 1, frame_y)
+            })?;
             straight(window, &across, &down, result, account)
         }
         Axes::Swapped => {
-            let across = Table::new(rows, row, 0, kernel, (frame.x0, frame.x1), account)?;
-            let down = Table::new(columns, column, 1, kernel, (frame.y0, frame.y1), account)?;
+            let across = Table::new(rows, across_most, account, |taps, y| {
+                aim(taps, (out.x0, y), 0, frame_x)
+            })?;
+            let down = Table::new(columns, down_most, account, |taps, x| {
+                aim(taps, (x, out.y0), 1, frame_y)
+            })?;
             swapped(window, &across, &down, result, account)
         }
     }
@@ -128,75 +143,4 @@ fn swapped<P: Sample>(
         }
     }
     Ok(())
-}
-
-/// The taps of every output coordinate on one axis.
-struct Table {
-    weights: Vec<f32>,
-    /// First source pixel, and where the weights end; they begin where those before end.
-    runs: Vec<(i32, usize)>,
-    _charge: Charge,
-}
-
-impl Table {
-    /// `sight` looks at output coordinate `outputs`; taps lie on source axis `axis`, inside `from..to`.
-    fn new(
-        outputs: Range<i32>,
-        sight: impl Fn(i32) -> Option<([f64; 2], [f64; 2])>,
-        axis: usize,
-        kernel: Kernel,
-        (from, to): (i32, i32),
-        account: &Account,
-    ) -> Result<Table, OverBudget> {
-        let count = outputs.len() as u64;
-        let scale = sight(outputs.start).map_or(1.0, |(_, scale)| scale[axis]);
-        let most = (2.0 * kernel.radius() * scale) as u64 + 2;
-        let inside = most.min(u64::from(to.abs_diff(from)));
-        let bytes = count * (inside * 4 + 16) + inside * Taps::BYTES_A_TAP;
-        let charge = account.charge(bytes, "kernel taps")?;
-        let mut taps = Taps::default();
-        let mut table = Table {
-            weights: Vec::with_capacity((count * inside) as usize),
-            runs: Vec::with_capacity(count as usize),
-            _charge: charge,
-        };
-        for output in outputs {
-            match sight(output) {
-                Some((centre, scale)) if taps.aim(kernel, centre[axis], scale[axis], from, to) => {
-                    table.weights.extend_from_slice(taps.run().weights);
-                    table.runs.push((taps.run().first, table.weights.len()));
-                }
-                _ => table.runs.push((0, table.weights.len())),
-            }
-        }
-        Ok(table)
-    }
-
-    fn len(&self) -> usize {
-        self.runs.len()
-    }
-
-    fn run(&self, k: usize) -> Run<'_> {
-        let start = if k == 0 { 0 } else { self.runs[k - 1].1 };
-        let (first, end) = self.runs[k];
-        Run {
-            first,
-            weights: &self.weights[start..end],
-        }
-    }
-
-    /// All source pixels with a weight for some output.
-    fn extent(&self) -> Range<i32> {
-        let runs = || {
-            (0..self.len())
-                .map(|k| self.run(k))
-                .filter(|run| !run.weights.is_empty())
-        };
-        let first = runs().map(|run| run.first).min().unwrap_or(0);
-        let end = runs()
-            .map(|run| run.first + run.weights.len() as i32)
-            .max()
-            .unwrap_or(0);
-        first..end
-    }
 }

@@ -9,6 +9,13 @@ pub(super) struct Run<'a> {
     pub(super) weights: &'a [f32],
 }
 
+impl Run<'_> {
+    /// The source pixel after the last one.
+    pub(super) fn end(&self) -> i32 {
+        self.first + self.weights.len() as i32
+    }
+}
+
 /// Works out runs, one at a time; reused from pixel to pixel.
 #[derive(Debug, Default)]
 pub(super) struct Taps {

@@ -90,3 +90,70 @@ fn fault(error: EncodingError) -> WriteFault {
         other => io::Error::other(other),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use zune_jpeg::JpegDecoder;
+    use zune_jpeg::zune_core::bytestream::ZCursor;
+    use zune_jpeg::zune_core::colorspace::ColorSpace;
+    use zune_jpeg::zune_core::options::DecoderOptions;
+
+    use super::super::tests::image;
+    use super::super::{Channels, Compression};
+    use super::*;
+
+    fn written(image: &Image, quality: u8, samples: &[u8]) -> Vec<u8> {
+        let mut file = Vec::new();
+        write_jpeg(&mut file, image, quality, samples).unwrap();
+        file
+    }
+
+    /// Outside reader: the `zune-jpeg` crate. At quality 100 every DCT coefficient is rounded to a whole number, so a
+    /// sample is off by a few codes at most (ITU-T T.81, A.3.4); alternating colours would drown in subsampled chroma.
+    #[test]
+    fn samples_come_back_nearly() {
+        for (channels, space) in [
+            (Channels::Gray, ColorSpace::Luma),
+            (Channels::Rgb, ColorSpace::RGB),
+        ] {
+            let image = image(67, 35, channels, Depth::U8, Compression::None);
+            let count = image.samples_in(image.height) as usize;
+            let samples: Vec<u8> = (0..count).map(|k| (k * 41 % 256) as u8).collect();
+            let file = written(&image, 100, &samples);
+            let options = DecoderOptions::default().jpeg_set_out_colorspace(space);
+            let mut decoder = JpegDecoder::new_with_options(ZCursor::new(&file), options);
+            let seen = decoder.decode().unwrap();
+            assert_eq!(decoder.dimensions(), Some((67, 35)));
+            assert_eq!(seen.len(), samples.len());
+            let farthest = seen.iter().zip(&samples).map(|(a, b)| a.abs_diff(*b)).max();
+            assert!(farthest <= Some(4), "{farthest:?}");
+        }
+    }
+
+    #[test]
+    fn profile_and_words_are_there() {
+        let mut image = image(8, 8, Channels::Rgb, Depth::U8, Compression::None);
+        image.icc = (0..150_000).map(|k| (k % 253) as u8).collect();
+        let file = written(&image, 90, &[128; 192]);
+        let mut decoder = JpegDecoder::new(ZCursor::new(&file));
+        decoder.decode_headers().unwrap();
+        assert_eq!(decoder.icc_profile().unwrap(), image.icc);
+        let packet = decoder.xmp().unwrap();
+        assert_eq!(packet, xmp::packet(&image.words).unwrap().as_bytes());
+    }
+
+    #[test]
+    fn what_no_jpeg_can_hold_is_refused() {
+        let small = image(8, 8, Channels::Rgb, Depth::U8, Compression::None);
+        let refusal = |image: Image, quality| {
+            write_jpeg(Vec::new(), &image, quality, &[])
+                .unwrap_err()
+                .to_string()
+        };
+        insta::assert_snapshot!(refusal(Image { width: 65_501, ..small.clone() }, 90), @"a picture of 65501 x 8 px can't be written in this format: each side must be 1 to 65500 px");
+        insta::assert_snapshot!(refusal(Image { depth: Depth::U16, ..small.clone() }, 90), @"JPEG can't hold 16-bit samples: use depth 8 or a TIFF");
+        insta::assert_snapshot!(refusal(Image { channels: Channels::GrayAlpha, ..small.clone() }, 90), @"JPEG can't hold alpha: state a background, or use a TIFF or PNG");
+        insta::assert_snapshot!(refusal(small.clone(), 101), @"quality 101: it must be 1 to 100");
+        insta::assert_snapshot!(refusal(Image { icc: vec![0; JPEG_ICC_LIMIT + 1], ..small }, 90), @"the ICC profile would take 16641827 bytes; at most 16641826 are written");
+    }
+}

@@ -162,3 +162,85 @@ impl<W: Write> Write for Shared<W> {
 fn fault(error: png::EncodingError) -> WriteFault {
     WriteFault::Io(error.into())
 }
+
+#[cfg(test)]
+mod tests {
+    use std::io::Cursor;
+
+    use super::super::tests::{image, noise};
+    use super::super::{Compression, Words};
+    use super::*;
+
+    const CHANNELS: [Channels; 4] = [
+        Channels::Gray,
+        Channels::GrayAlpha,
+        Channels::Rgb,
+        Channels::RgbAlpha,
+    ];
+
+    fn decoded(file: &[u8]) -> (png::Info<'static>, Vec<u8>) {
+        let mut reader = png::Decoder::new(Cursor::new(file)).read_info().unwrap();
+        let mut samples = vec![0; reader.output_buffer_size().unwrap()];
+        reader.next_frame(&mut samples).unwrap();
+        (reader.info().clone(), samples)
+    }
+
+    /// 16-bit samples are stored high byte first (PNG, third edition, section 7.1), whatever the pieces they came in.
+    #[test]
+    fn samples_come_back() {
+        for channels in CHANNELS {
+            let of = |depth| image(37, 41, channels, depth, Compression::None);
+            let row = 37 * channels.count();
+            let codes = noise(41 * row, 3);
+            let u16s: Vec<u16> = codes.iter().map(|code| (code >> 16) as u16).collect();
+            let mut writer = PngWriter::new(Vec::new(), of(Depth::U16)).unwrap();
+            for rows in u16s.chunks(16 * row) {
+                writer.push_rows(Codes::U16(rows)).unwrap();
+            }
+            let (_, seen) = decoded(&writer.finish().unwrap());
+            let wanted: Vec<u8> = u16s.iter().flat_map(|code| code.to_be_bytes()).collect();
+            assert_eq!(seen, wanted);
+            let u8s: Vec<u8> = codes.iter().map(|code| (code >> 24) as u8).collect();
+            let mut writer = PngWriter::new(Vec::new(), of(Depth::U8)).unwrap();
+            writer.push_rows(Codes::U8(&u8s)).unwrap();
+            assert_eq!(decoded(&writer.finish().unwrap()).1, u8s);
+        }
+    }
+
+    /// 11,811 pixels per metre are 300 per inch of 25.4 mm.
+    #[test]
+    fn profile_density_and_words_are_there() {
+        let mut image = image(2, 2, Channels::Rgb, Depth::U8, Compression::None);
+        image.icc = (0..200).collect();
+        image.words = Words {
+            title: Some("Füller".to_string()),
+            ..Words::default()
+        };
+        let mut writer = PngWriter::new(Vec::new(), image.clone()).unwrap();
+        writer.push_rows(Codes::U8(&[9; 12])).unwrap();
+        let (info, _) = decoded(&writer.finish().unwrap());
+        assert_eq!(info.icc_profile.as_deref(), Some(&image.icc[..]));
+        assert_eq!(info.pixel_dims.unwrap().xppu, 11_811);
+        assert_eq!(info.utf8_text.len(), 1);
+        assert_eq!(
+            info.utf8_text[0].get_text().unwrap(),
+            xmp::packet(&image.words).unwrap()
+        );
+    }
+
+    #[test]
+    fn missing_and_surplus_rows_and_floats_are_refused() {
+        let image = image(3, 2, Channels::Gray, Depth::U8, Compression::None);
+        let mut writer = PngWriter::new(Vec::new(), image.clone()).unwrap();
+        writer.push_rows(Codes::U8(&[0; 3])).unwrap();
+        let refused = writer.push_rows(Codes::U8(&[0; 6])).unwrap_err();
+        insta::assert_snapshot!(refused, @"3 rows were given where 2 are needed");
+        let writer = PngWriter::new(Vec::new(), image.clone()).unwrap();
+        insta::assert_snapshot!(writer.finish().unwrap_err(), @"0 rows were given where 2 are needed");
+        let floats = Image {
+            depth: Depth::F32,
+            ..image
+        };
+        insta::assert_snapshot!(PngWriter::new(Vec::new(), floats).unwrap_err(), @"PNG can't hold 32-bit samples: use a smaller depth or a TIFF");
+    }
+}
