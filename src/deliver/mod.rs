@@ -1,1 +1,5 @@
 //! (being built)
+
+mod file;
+
+pub use file::{FileFault, Identity, Kind, NameFault, OutputFolder, Pending};
