@@ -90,10 +90,12 @@ class Verdict:
             self.fault = "is transparent in places and has no alpha channel"
             return
         change = np.zeros(expected.shape)
+        seen = expected[..., 3:] > 0
         for seed, together in VARIANTS:
             moved = stack.Stack(scene, output, stack.Moved(seed, together)).codes(profile)
             change = np.maximum(change, np.abs(moved - expected))
-        colourless = expected[..., 3:] < NO_COLOUR * 65535
+            seen |= moved[..., 3:] > 0
+        colourless = seen & (expected[..., 3:] < NO_COLOUR * 65535)
         change[..., :3] = np.where(colourless, 65535, change[..., :3])
         limit = CODES + (EDGE_CODES - CODES) * view.edges[..., None] + change
         excess = np.abs(codes - expected) - limit
