@@ -60,7 +60,7 @@ proptest! {
         let rect = Rect { x0, y0, x1, y1 };
         let account = Account::unlimited();
         let part = frame.samples(rect, &account).unwrap();
-        let mut expected = Vec::new();
+        let mut expected: Vec<u8> = Vec::new();
         for y in y0..y1 {
             for x in x0..x1 {
                 let (sx, sy) = stored(orientation, x as u32, y as u32, width, height);
