@@ -13,8 +13,8 @@
 //! | 5 | [`scene`]: KDL to a typed, spanned scene; every error at once; formatting |
 //! | 3 | [`mask`]: coverage |
 //! | 2 | [`resample`], [`blend`], [`correct`], [`frame`]: kernels · mixing · corrections · files |
-//! | 1 | [`raster`], [`color`]: buffers and pixel types · curves, primaries, profiles |
-//! | 0 | [`geom`], [`diag`], [`budget`]: rectangles and maps · findings · memory account |
+//! | 1 | [`raster`], [`color`], [`diag`]: buffers and pixel types · curves, primaries, profiles · findings |
+//! | 0 | [`geom`], [`budget`]: rectangles and maps · memory account |
 
 #![forbid(unsafe_code)]
 

@@ -23,6 +23,20 @@ pub struct Source {
     pub text: Arc<str>,
 }
 
+impl Source {
+    /// Line and column of a byte, both from 1; columns count characters.
+    pub fn line_and_column(&self, at: usize) -> (usize, usize) {
+        let mut at = at.min(self.text.len());
+        while !self.text.is_char_boundary(at) {
+            at -= 1;
+        }
+        let before = &self.text[..at];
+        let line_start = before.rfind('\n').map_or(0, |k| k + 1);
+        let line = before.matches('\n').count() + 1;
+        (line, before[line_start..].chars().count() + 1)
+    }
+}
+
 /// All texts of a run: the scene and what it includes, in the order they were read.
 #[derive(Clone, Debug, Default)]
 pub struct Sources(Vec<Source>);

@@ -1,0 +1,16 @@
+//! ICC profiles as bytes: read (hostile ones too) and written.
+//!
+//! Promises: no bytes make it panic; nothing is allocated beyond the profile's own size; a written profile
+//! holds a fixed date. Refuses everything that isn't a curve, or a matrix and three curves, with the reason.
+
+mod bytes;
+mod curve;
+mod fault;
+mod read;
+mod write;
+
+pub use fault::ProfileError;
+pub(super) use read::parsed;
+#[cfg(test)]
+pub(super) use write::with_curves;
+pub(super) use write::written;
