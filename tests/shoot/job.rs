@@ -5,7 +5,7 @@ use crate::layers::{Cover, Effort, Raster, hung, ratio, set};
 use crate::masks::{Coverage, outline, painted, painted_with_surroundings};
 use crate::sampling::{hash, unit};
 use crate::shots::{Hung, Placed, Plate, Shot, list};
-use crate::studio::{Ink, hang, plate};
+use crate::studio::{Ink, added, hang, plate};
 use crate::tiff::{Exposure, STRIP, Sample, Tiff};
 use crate::vector::V3;
 use crate::world::World;
@@ -73,15 +73,14 @@ impl Job {
         }
         let camera = Camera::tabletop(self.height);
         let effort = self.effort();
-        let bases: Vec<(Plate, World, Raster)> = [Plate::Dry, Plate::Wet, Plate::Bare]
-            .into_iter()
-            .filter(|p| self.needs(*p))
-            .map(|p| {
-                let world = plate(p, self.ink);
-                let base = set(&world, &camera, effort, 1);
-                (p, world, base)
-            })
-            .collect();
+        let mut bases: Vec<(Plate, World, Raster)> = Vec::new();
+        for which in [Plate::Bare, Plate::Dry, Plate::Wet] {
+            if which != Plate::Wet || self.needs(which) {
+                let before = bases.last().map(|b| &b.2);
+                let base = set(&added(which, self.ink), &camera, effort, before);
+                bases.push((which, plate(which, self.ink), base));
+            }
+        }
         let mut number = 0;
         for (name, which) in PLATES {
             number += 1;
@@ -122,7 +121,7 @@ impl Job {
                     &mut world,
                     &shot,
                     self.ink,
-                    (440.0 / self.height as f32).clamp(0.22, 0.6),
+                    (600.0 / self.height as f32).clamp(0.3, 0.9),
                 );
                 cutouts.extend(self.frame(
                     &shot,
@@ -151,8 +150,8 @@ impl Job {
             .unwrap_or((64.0 * (4.0e6 / pixels).min(1.0)).max(5.0) as u32);
         Effort {
             set: n,
-            piece: n * 3,
-            ratio: 48,
+            piece: n * 4,
+            ratio: 32,
         }
     }
 
@@ -223,6 +222,7 @@ impl Job {
         light: impl Fn(u32, u32) -> V3 + Sync,
     ) -> io::Result<()> {
         let (width, height) = (size.width, size.height);
+        let full = sensor::full(height);
         let mut file = Tiff::create(path, width, height, 3, Sample::U16)?;
         for top in (0..height).step_by(STRIP as usize) {
             let rows = STRIP.min(height - top);
@@ -230,10 +230,10 @@ impl Job {
                 .into_par_iter()
                 .map(|n| {
                     let (x, y) = (n % width, top + n / width);
-                    let lit = light(x, y)
-                        * sensor::vignette(x as f32 + 0.5, y as f32 + 0.5, width, height);
+                    let lit =
+                        light(x, y) * sensor::lens(x as f32 + 0.5, y as f32 + 0.5, width, height);
                     match accident {
-                        Some(a) => sensor::exposed(lit * a.gain, hash(a.seed, y * width + x)),
+                        Some(a) => sensor::exposed(lit * a.gain, full, hash(a.seed, y * width + x)),
                         None => lit.array().map(sensor::code),
                     }
                 })

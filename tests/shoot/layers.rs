@@ -24,7 +24,7 @@ impl Effort {
 
     /// Glass and polished edges send paths everywhere.
     fn product(&self) -> u32 {
-        self.set * 3 / 2
+        self.set * 2
     }
 }
 
@@ -62,22 +62,40 @@ fn pixel_seed(seed: u32, x: u32, y: u32) -> u32 {
     hash(hash(seed, x), y)
 }
 
-/// The set without anything in the air.
-pub fn set(world: &World, camera: &Camera, effort: Effort, seed: u32) -> Raster {
+/// A plate. With `before`, the plate before this one: what was added since stands in the world's piece slot, and only
+/// what it touches, by light or by sight, is done anew.
+pub fn set(world: &World, camera: &Camera, effort: Effort, before: Option<&Raster>) -> Raster {
     let (width, height) = (camera.width, camera.height);
+    let seed = 1;
+    let look = |x: u32, y: u32, i: u32| {
+        let mut s = Sampler::new(i, pixel_seed(seed, x, y));
+        let ray = camera.sample(x, y, &mut s);
+        let (t, meeting) = world.meet(ray.from, ray.d, 0.0, true);
+        let mut tracer = Tracer::new(world, true);
+        let light = tracer
+            .seen(ray, t, &meeting, s, 0)
+            .min(V3::splat(BRIGHTEST));
+        (light, meeting, tracer.touched)
+    };
+    let stirred = before.map(|_| Stirred::new(width, height, |x, y, i| look(x, y, i).2));
     let mut pixels = vec![V3::ZERO; width as usize * height as usize];
     pixels
         .par_chunks_mut(width as usize)
         .enumerate()
         .for_each(|(y, row)| {
             for (x, pixel) in row.iter_mut().enumerate() {
+                let (x, y) = (x as u32, y as u32);
+                if let (Some(before), Some(stirred)) = (before, &stirred)
+                    && !stirred.near(x, y)
+                {
+                    *pixel = before.at(x as i64, y as i64);
+                    continue;
+                }
                 let (mut sum, mut taken, mut wanted) = (V3::ZERO, 0, effort.backdrop());
                 while taken < wanted {
-                    let i = taken;
+                    let (light, meeting, _) = look(x, y, taken);
                     taken += 1;
-                    let mut s = Sampler::new(i, pixel_seed(seed, x as u32, y as u32));
-                    let ray = camera.sample(x as u32, y as u32, &mut s);
-                    let (t, meeting) = world.meet(ray.from, ray.d, 0.0, false);
+                    sum += light;
                     if let Meeting::Solid { surface, .. } = &meeting {
                         wanted = wanted.max(if surface.is_table() {
                             effort.set
@@ -85,9 +103,6 @@ pub fn set(world: &World, camera: &Camera, effort: Effort, seed: u32) -> Raster 
                             effort.product()
                         });
                     }
-                    sum += Tracer::new(world, false)
-                        .seen(ray, t, &meeting, s, 0)
-                        .min(V3::splat(BRIGHTEST));
                 }
                 *pixel = sum / taken as f32;
             }
@@ -96,6 +111,47 @@ pub fn set(world: &World, camera: &Camera, effort: Effort, seed: u32) -> Raster 
         width,
         height,
         pixels,
+    }
+}
+
+/// Which 4 x 4 blocks of a grid know of something that was added.
+struct Stirred {
+    blocks: Vec<bool>,
+    wide: u32,
+    high: u32,
+}
+
+impl Stirred {
+    /// Looks at each block with 48 samples; `touched` answers for sample `i` of a cell.
+    fn new(width: u32, height: u32, touched: impl Fn(u32, u32, u32) -> bool + Sync) -> Stirred {
+        let (wide, high) = (width.div_ceil(4), height.div_ceil(4));
+        let block = |b: u32| {
+            let (x, y) = (b % wide * 4, b / wide * 4);
+            (0..48).any(|k| {
+                touched(
+                    (x + k % 4).min(width - 1),
+                    (y + k / 4 % 4).min(height - 1),
+                    k / 16 * 7,
+                )
+            })
+        };
+        Stirred {
+            blocks: (0..wide * high).into_par_iter().map(block).collect(),
+            wide,
+            high,
+        }
+    }
+
+    /// Whether the block of a cell or one beside it is stirred.
+    fn near(&self, x: u32, y: u32) -> bool {
+        let (x, y) = (x / 4, y / 4);
+        let rows = y.saturating_sub(1)..=(y + 1).min(self.high - 1);
+        let columns = x.saturating_sub(1)..=(x + 1).min(self.wide - 1);
+        rows.into_iter().any(|j| {
+            columns
+                .clone()
+                .any(|i| self.blocks[(j * self.wide + i) as usize])
+        })
     }
 }
 
@@ -191,30 +247,7 @@ pub fn ratio(world: &World, camera: &Camera, effort: Effort, seed: u32, finest: 
         let ray = camera.ray((x as f32 + a) * step, (y as f32 + b) * step, s.pair());
         pair(world, ray, s)
     };
-    // First a look at blocks of 4 x 4 cells: most of the set knows nothing of the piece.
-    let (bw, bh) = (width.div_ceil(4), height.div_ceil(4));
-    let stirred: Vec<bool> = (0..bw * bh)
-        .into_par_iter()
-        .map(|b| {
-            let (x0, y0) = (b % bw * 4, b / bw * 4);
-            (0..16).any(|k| {
-                (0..3).any(|i| {
-                    cell(
-                        (x0 + k % 4).min(width - 1),
-                        (y0 + k / 4).min(height - 1),
-                        i * 7,
-                    )
-                    .is_some_and(|p| p.2)
-                })
-            })
-        })
-        .collect();
-    let near = |x: u32, y: u32| {
-        let (bx, by) = (x / 4, y / 4);
-        (by.saturating_sub(1)..=(by + 1).min(bh - 1)).any(|j| {
-            (bx.saturating_sub(1)..=(bx + 1).min(bw - 1)).any(|i| stirred[(j * bw + i) as usize])
-        })
-    };
+    let stirred = Stirred::new(width, height, |x, y, i| cell(x, y, i).is_some_and(|p| p.2));
     let mut pixels = vec![V3::ONE; (width * height) as usize];
     pixels
         .par_chunks_mut(width as usize)
@@ -222,7 +255,7 @@ pub fn ratio(world: &World, camera: &Camera, effort: Effort, seed: u32, finest: 
         .for_each(|(y, row)| {
             for (x, pixel) in row.iter_mut().enumerate() {
                 let (x, y) = (x as u32, y as u32);
-                if !near(x, y) {
+                if !stirred.near(x, y) {
                     continue;
                 }
                 let (mut with, mut without) = (V3::splat(1e-4), V3::splat(1e-4));

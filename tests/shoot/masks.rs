@@ -92,7 +92,7 @@ pub fn painted_with_surroundings(matte: &Coverage, ratio: &Raster) -> Coverage {
     let change = change.softened(matte.height as f32 / 200.0);
     let mut soft = matte.softened(0.6);
     for (m, c) in soft.values.iter_mut().zip(&change.values) {
-        *m = m.max(smooth(0.02, 0.14, *c));
+        *m = m.max(smooth(0.04, 0.16, *c));
     }
     soft
 }

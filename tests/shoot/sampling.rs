@@ -68,6 +68,15 @@ impl Sampler {
         (unit(a), unit(b))
     }
 
+    /// One of `of` samplers where there was one, for parts of the path that are worth more samples.
+    pub fn finer(&self, part: u32, of: u32) -> Sampler {
+        Sampler {
+            index: self.index * of + part,
+            seed: hash(self.seed, 0x2f),
+            pair: 0,
+        }
+    }
+
     /// A sampler for a branch of the path: what one branch draws never moves another's numbers.
     pub fn branch(&self, number: u32) -> Sampler {
         Sampler {

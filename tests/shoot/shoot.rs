@@ -8,6 +8,7 @@ mod camera;
 mod icc;
 mod job;
 mod layers;
+mod lobe;
 mod masks;
 mod mesh;
 mod nets;

@@ -121,7 +121,7 @@ pub fn list() -> Vec<Shot> {
             SteelWire,
             v(190.0, 150.0, 40.0),
         )
-        .placed(0, 0, 70),
+        .placed(6, -86, 70),
         piece(
             "nib-b-2",
             BrassNib,
@@ -141,12 +141,12 @@ pub fn list() -> Vec<Shot> {
         piece(
             "nib-c-1",
             BroadNib,
-            v(-6.0, -10.0, 244.0),
-            v(20.0, 146.0, -42.0),
+            v(-6.0, -10.0, -28.0),
+            v(22.0, 128.0, -42.0),
             BrassRod,
-            v(60.0, 330.0, -60.0),
+            v(210.0, 92.0, -60.0),
         )
-        .placed(0, 0, 30)
+        .placed(8, 178, 30)
         .behind(),
         piece(
             "nib-c-2",
@@ -197,7 +197,7 @@ pub fn list() -> Vec<Shot> {
             Skewer,
             v(-210.0, 60.0, -30.0),
         )
-        .placed(0, 0, 50),
+        .placed(-14, -34, 50),
         piece(
             "curl-b-2",
             LooseCurl,

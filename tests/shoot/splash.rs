@@ -76,10 +76,13 @@ pub fn crown(ink: Medium, at: V3, cell: f32) -> Vec<(Body, Mesh)> {
         let p = p / SIZE;
         let ring = (p.x * p.x + p.z * p.z).sqrt();
         let angle = libm::atan2f(p.x, p.z);
-        let (mut rim, mut jets) = (17.5 + 1.6 * libm::sinf(angle * 5.0 + 1.0), f32::INFINITY);
+        let (mut rim, mut jets) = (17.5 + 1.6 * libm::sinf(angle * 5.0 + 1.0), 1.0e3_f32);
         for f in &fingers {
             let turn = (angle - f.angle) / std::f32::consts::TAU;
             let away = (turn - libm::roundf(turn)) * std::f32::consts::TAU * 34.0;
+            if away.abs() > 24.0 {
+                continue;
+            }
             rim += (2.5 + 0.22 * f.length) * libm::expf(-away * away * 0.035);
             let bead = 1.15 + 0.045 * f.length;
             let jet = join(

@@ -1,11 +1,11 @@
 //! The set as it is built: soft boxes, bottle, and the table dry, wet or bare.
 
 use crate::bottle::bottle;
-use crate::mesh::Pose;
+use crate::mesh::{Mesh, Pose};
 use crate::pieces::rod;
 use crate::shots::{Hung, Plate, Shot};
 use crate::splash::{crown, spilled};
-use crate::surface::Medium;
+use crate::surface::{Body, Medium};
 use crate::vector::{V3, v};
 use crate::world::{Light, Thing, World};
 
@@ -82,20 +82,41 @@ fn lights() -> [Light; 4] {
     ]
 }
 
+/// What stands and lies on the table.
+fn on_table(plate: Plate, ink: Ink) -> Vec<(Body, Mesh)> {
+    match plate {
+        Plate::Bare => Vec::new(),
+        Plate::Dry => bottle(ink.medium(0.3), ink.print()),
+        Plate::Wet => spilled(ink.medium(1.0)),
+    }
+}
+
 /// A plate: the set with nothing in the air.
 pub fn plate(plate: Plate, ink: Ink) -> World {
-    let mut parts = Vec::new();
-    if plate != Plate::Bare {
-        parts.extend(bottle(ink.medium(0.3), ink.print()));
-    }
-    if plate == Plate::Wet {
-        parts.extend(spilled(ink.medium(1.0)));
+    let mut parts = on_table(Plate::Dry, ink);
+    match plate {
+        Plate::Bare => parts.clear(),
+        Plate::Dry => {}
+        Plate::Wet => parts.extend(on_table(plate, ink)),
     }
     World {
         set: Thing::new(parts),
         piece: Thing::default(),
         rod: Thing::default(),
         lights: lights(),
+    }
+}
+
+/// The plate before it (bare, dry, wet), with what this one adds in the piece's place.
+pub fn added(which: Plate, ink: Ink) -> World {
+    let before = if which == Plate::Wet {
+        Plate::Dry
+    } else {
+        Plate::Bare
+    };
+    World {
+        piece: Thing::new(on_table(which, ink)),
+        ..plate(before, ink)
     }
 }
 

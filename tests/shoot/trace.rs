@@ -1,6 +1,7 @@
 //! Light along one path: area lights sampled by their surface, mirrors and glass followed, one or two soft bounces.
 
-use crate::sampling::{Sampler, cosine, facet};
+use crate::lobe::{Lobe, schlick};
+use crate::sampling::{Sampler, cosine};
 use crate::surface::Surface;
 use crate::vector::{V3, exp, v};
 use crate::world::{Layer, Meeting, World};
@@ -33,6 +34,14 @@ struct Place {
     face: V3,
 }
 
+/// A place on a lamp: where it is, what it sends, how often it is drawn per unit of solid angle.
+struct Drawn {
+    d: V3,
+    far: f32,
+    shine: V3,
+    density: f32,
+}
+
 impl<'w> Tracer<'w> {
     pub fn new(world: &'w World, hung: bool) -> Tracer<'w> {
         Tracer {
@@ -45,7 +54,7 @@ impl<'w> Tracer<'w> {
     /// Light that comes in along `ray`. `lamps` is off where the lamps were counted already.
     fn follow(&mut self, ray: Ray, sampler: Sampler, depth: u32, lamps: bool) -> V3 {
         let (t, meeting) = self.world.meet(ray.from, ray.d, LIFT, self.hung);
-        if !lamps && matches!(meeting, Meeting::Lamp(_)) {
+        if !lamps && matches!(meeting, Meeting::Lamp { .. }) {
             return V3::ZERO;
         }
         self.seen(ray, t, &meeting, sampler, depth)
@@ -61,7 +70,7 @@ impl<'w> Tracer<'w> {
         depth: u32,
     ) -> V3 {
         let (strike, surface) = match meeting {
-            Meeting::Lamp(light) | Meeting::Glow(light) => return *light,
+            Meeting::Lamp { shine: light, .. } | Meeting::Glow(light) => return *light,
             Meeting::Solid {
                 strike,
                 surface,
@@ -115,24 +124,7 @@ impl<'w> Tracer<'w> {
                 ) + self.gather(&back, ray, colour * through, sampler.branch(2), depth)
             }
             Surface::Metal { tint, roughness } => {
-                let mut s = sampler;
-                let h = facet(normal, -ray.d, roughness, s.pair());
-                let d = ray.d.mirrored(h);
-                if d.dot(face) <= 0.0 {
-                    return V3::ZERO;
-                }
-                let share = tint + (V3::ONE - tint) * schlick(-ray.d.dot(h));
-                share
-                    * self.follow(
-                        Ray {
-                            from: place.p,
-                            d,
-                            ..ray
-                        },
-                        s.branch(3),
-                        depth + 1,
-                        true,
-                    )
+                self.mirrored(&place, ray, tint, roughness, sampler.branch(3), depth)
             }
             Surface::Clear {
                 outside: o,
@@ -166,28 +158,18 @@ impl<'w> Tracer<'w> {
             return self.gather(at, ray, colour, sampler.branch(1), depth);
         }
         let mut s = sampler;
-        let h = facet(at.normal, -ray.d, rough, s.pair());
-        let share = sheen + (1.0 - sheen) * schlick(-ray.d.dot(h));
+        let share = sheen + (1.0 - sheen) * schlick(-ray.d.dot(at.normal));
         let (pick, _) = s.pair();
         // Near the camera both parts are followed; deeper one of them is drawn.
         let (coat, body) = match depth {
-            0 => (share, 1.0 - share),
-            _ if pick < share => (1.0, 0.0),
+            0 => (1.0, 1.0 - share),
+            _ if pick < share => (1.0 / share, 0.0),
             _ => (0.0, 1.0),
         };
         let mut light = V3::ZERO;
-        let d = ray.d.mirrored(h);
-        if coat > 0.0 && d.dot(at.face) > 0.0 {
-            light += self.follow(
-                Ray {
-                    from: at.p,
-                    d,
-                    ..ray
-                },
-                s.branch(2),
-                depth + 1,
-                true,
-            ) * coat;
+        if coat > 0.0 {
+            let tint = V3::splat(sheen);
+            light += self.mirrored(at, ray, tint, rough, s.branch(2), depth) * coat;
         }
         if body > 0.0 {
             light += self.gather(at, ray, colour, s.branch(1), depth) * body;
@@ -195,35 +177,102 @@ impl<'w> Tracer<'w> {
         light
     }
 
-    /// Soft light given back by a matt surface: one lamp drawn by its strength, and what the surroundings send.
-    fn gather(&mut self, at: &Place, ray: Ray, colour: V3, sampler: Sampler, depth: u32) -> V3 {
+    /// Light given back by a rough mirror: its own lobe and, where that is wide, a lamp drawn as well; the two are
+    /// weighed by how often each finds the direction (Veach's balance heuristic).
+    fn mirrored(
+        &mut self,
+        at: &Place,
+        ray: Ray,
+        tint: V3,
+        rough: f32,
+        sampler: Sampler,
+        depth: u32,
+    ) -> V3 {
         let mut s = sampler;
-        let world = self.world;
-        let strength = world.lights.each_ref().map(|l| {
+        let lobe = Lobe::new(at.normal, -ray.d, rough, tint);
+        let both = rough > 0.18 && depth < 2;
+        let mut light = V3::ZERO;
+        let d = lobe.draw(s.pair());
+        if d.dot(at.face) > 0.0 {
+            let on = Ray {
+                from: at.p,
+                d,
+                ..ray
+            };
+            let (t, meeting) = self.world.meet(at.p, d, LIFT, self.hung);
+            let weight = match &meeting {
+                Meeting::Lamp { number, .. } if both => {
+                    let lamp = &self.world.lights[*number];
+                    let drawn = self.odds(at)[*number] * t * t / (-lamp.normal.dot(d) * lamp.area);
+                    let own = lobe.density(d);
+                    own / (own + drawn)
+                }
+                _ => 1.0,
+            };
+            let sent = self.seen(on, t, &meeting, s.branch(1), depth + 1);
+            light += lobe.share(d) * sent * (lobe.lit(d) * weight);
+        }
+        if both && let Some(lamp) = self.lamp(at, &mut s) {
+            let own = lobe.density(lamp.d);
+            if own > 1e-4 {
+                let share = lobe.share(lamp.d) * (lobe.lit(lamp.d) * own / (own + lamp.density));
+                light += lamp.shine * share * self.open(at.p, lamp.d, lamp.far, ray.absorb);
+            }
+        }
+        light
+    }
+
+    /// How likely each lamp is to be drawn, by what it may send to a place.
+    fn odds(&self, at: &Place) -> [f32; 4] {
+        let strength = self.world.lights.each_ref().map(|l| {
             let toward = l.centre - at.p;
             let far = toward.dot(toward);
-            l.radiance.largest() * l.area * (0.05 + at.normal.dot(toward / far.sqrt()).max(0.0))
-                / far
+            let facing = 0.05 + at.normal.dot(toward / far.sqrt()).max(0.0);
+            l.radiance.largest() * l.area * facing / far
         });
+        let total: f32 = strength.iter().sum();
+        strength.map(|s| s / total)
+    }
+
+    /// Draws a place on one of the lamps; none if it can't shine on `at`.
+    fn lamp(&self, at: &Place, s: &mut Sampler) -> Option<Drawn> {
+        let odds = self.odds(at);
         let (mut pick, _) = s.pair();
-        pick *= strength.iter().sum::<f32>();
         let mut chosen = 0;
-        while chosen + 1 < strength.len() && pick >= strength[chosen] {
-            pick -= strength[chosen];
+        while chosen + 1 < odds.len() && pick >= odds[chosen] {
+            pick -= odds[chosen];
             chosen += 1;
         }
-        let chance = strength[chosen] / strength.iter().sum::<f32>();
-        let lamp = &world.lights[chosen];
+        let lamp = &self.world.lights[chosen];
         let (a, b) = s.pair();
         let (a, b) = (2.0 * a - 1.0, 2.0 * b - 1.0);
         let toward = lamp.centre + lamp.half[0] * a + lamp.half[1] * b - at.p;
         let far = toward.length();
         let d = toward / far;
-        let (here, there) = (at.normal.dot(d), -lamp.normal.dot(d));
+        let leaves = -lamp.normal.dot(d);
+        let density = odds[chosen] * far * far / (leaves * lamp.area);
+        let lit = leaves > 0.0 && at.normal.dot(d) > 0.0 && at.face.dot(d) > 0.0;
+        lit.then(|| Drawn {
+            d,
+            far,
+            shine: lamp.shine(a, b),
+            density,
+        })
+    }
+
+    /// Soft light given back by a matt surface: one lamp drawn by its strength, and what the surroundings send.
+    fn gather(&mut self, at: &Place, ray: Ray, colour: V3, sampler: Sampler, depth: u32) -> V3 {
+        let mut s = sampler;
         let mut light = V3::ZERO;
-        if here > 0.0 && there > 0.0 && at.face.dot(d) > 0.0 {
-            let share = here * there * lamp.area / (far * far * std::f32::consts::PI * chance);
-            light = lamp.shine(a, b) * share * self.open(at.p, d, far, ray.absorb);
+        // What the camera sees is worth several looks at the lamps.
+        let looks = if depth == 0 { 3 } else { 1 };
+        for look in 0..looks {
+            let mut s = s.finer(look, looks);
+            if let Some(lamp) = self.lamp(at, &mut s) {
+                let share =
+                    at.normal.dot(lamp.d) / (std::f32::consts::PI * lamp.density * looks as f32);
+                light += lamp.shine * share * self.open(at.p, lamp.d, lamp.far, ray.absorb);
+            }
         }
         if depth < 2 {
             let d = cosine(at.normal, s.pair());
@@ -238,7 +287,8 @@ impl<'w> Tracer<'w> {
                     depth.max(1) + 1,
                     false,
                 );
-                light += sent.min(V3::splat(6.0));
+                // A lamp seen in a mirror by a soft bounce is a rare, bright speck: held down.
+                light += sent.min(V3::splat(0.7));
             }
         }
         colour * light
@@ -344,11 +394,6 @@ impl<'w> Tracer<'w> {
         }
         light
     }
-}
-
-fn schlick(cos: f32) -> f32 {
-    let m = (1.0 - cos).clamp(0.0, 1.0);
-    m * m * m * m * m
 }
 
 /// Reflected share of unpolarised light and the cosine beyond, for an index ratio here / there.

@@ -102,7 +102,7 @@ pub enum Meeting {
         layer: Layer,
     },
     /// A soft box, which matt surfaces sample by themselves.
-    Lamp(V3),
+    Lamp { number: usize, shine: V3 },
     /// Backdrop or dark room.
     Glow(V3),
 }
@@ -126,12 +126,12 @@ impl World {
                 (far, first) = (t, First::Wall);
             }
         }
-        for light in &self.lights {
+        for (number, light) in self.lights.iter().enumerate() {
             if let Some((t, shine)) = light.meet(from, d)
                 && t > near
                 && t < far
             {
-                (far, first) = (t, First::Lamp(shine));
+                (far, first) = (t, First::Lamp(number, shine));
             }
         }
         if d.y < 0.0 {
@@ -162,7 +162,7 @@ impl World {
         let meeting = match first {
             First::Void => Meeting::Glow(void(d)),
             First::Wall => Meeting::Glow(backdrop(from + d * far)),
-            First::Lamp(shine) => Meeting::Lamp(shine),
+            First::Lamp(number, shine) => Meeting::Lamp { number, shine },
             First::Table => Meeting::Solid {
                 strike: tabletop(from + d * far, far),
                 surface: TABLE,
@@ -177,7 +177,7 @@ impl World {
 enum First {
     Void,
     Wall,
-    Lamp(V3),
+    Lamp(usize, V3),
     Table,
     Thing(Meeting),
 }
