@@ -1,18 +1,16 @@
 //! One run: which files, in which order, and what goes into each.
 
 use crate::camera::Camera;
-use crate::layers::{Cover, Effort, Raster, hung, ratio, set};
-use crate::masks::{Coverage, outline, painted, painted_with_surroundings};
+use crate::layers::{Effort, Raster, set};
+use crate::masks::{outline, painted, painted_with_surroundings};
 use crate::sampling::{hash, unit};
-use crate::shots::{Hung, Placed, Plate, Shot, list};
+use crate::sensor;
+use crate::shots::{Hung, Plate, list};
 use crate::studio::{Ink, added, hang, plate};
-use crate::tiff::{Exposure, STRIP, Sample, Tiff};
-use crate::vector::V3;
+use crate::take::{Accident, Cutout, Take, finished, picture, shifted};
 use crate::world::World;
-use crate::{icc, sensor};
-use rayon::prelude::*;
 use std::io;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Everything, or what goes with the scenes.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -33,28 +31,6 @@ pub struct Job {
     pub only: Option<String>,
 }
 
-/// How one frame differs from the next by accident.
-#[derive(Clone, Copy, Debug)]
-struct Accident {
-    gain: f32,
-    /// Pixels the picture moved.
-    bump: (f32, f32),
-    seed: u32,
-    /// The frame's number in the day's order, for its clock.
-    number: u32,
-}
-
-/// A piece as it is in the light, in the part of the frame it covers.
-struct Cutout {
-    placed: Placed,
-    left: u32,
-    top: u32,
-    width: u32,
-    covers: Vec<Cover>,
-    /// For what stands on the table: what it does to the table's light.
-    ratio: Option<Raster>,
-}
-
 /// The plates in the order they were taken: dry three times, with the splash on the table, and without the bottle.
 const PLATES: [(&str, Plate); 5] = [
     ("dry-1", Plate::Dry),
@@ -73,73 +49,101 @@ impl Job {
         }
         let camera = Camera::tabletop(self.height);
         let effort = self.effort();
-        let mut bases: Vec<(Plate, World, Raster)> = Vec::new();
+        // Bare, then dry, then wet: each is worked out from the one before it.
+        let (mut before, mut cutouts) = (None, Vec::new());
         for which in [Plate::Bare, Plate::Dry, Plate::Wet] {
-            if which != Plate::Wet || self.needs(which) {
-                let before = bases.last().map(|b| &b.2);
-                let base = set(&added(which, self.ink), &camera, effort, before);
-                bases.push((which, plate(which, self.ink), base));
+            if which == Plate::Wet && !self.needs(which) {
+                continue;
+            }
+            let base = set(&added(which, self.ink), &camera, effort, before.as_ref());
+            let world = plate(which, self.ink);
+            self.plates(which, &base)?;
+            if which == Plate::Dry && self.wants("bottle", true) {
+                let outline = outline(world.clone(), &camera, effort);
+                painted(&outline).save(&self.file("masks", "bottle", "png"))?;
+            }
+            cutouts.extend(self.frames(which, &world, &base, &camera)?);
+            if which != Plate::Wet {
+                before = Some(base);
             }
         }
-        let mut number = 0;
-        for (name, which) in PLATES {
-            number += 1;
+        match before {
+            Some(dry) if self.scope == Scope::Whole && self.only.is_none() => {
+                let bottle = outline(plate(Plate::Dry, self.ink), &camera, effort);
+                finished(
+                    &self.file("truth", "finished", "tif"),
+                    dry,
+                    cutouts,
+                    &bottle,
+                )
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// The plates of one state of the set.
+    fn plates(&self, which: Plate, base: &Raster) -> io::Result<()> {
+        for (number, (name, state)) in (1..).zip(PLATES) {
             let name = &self.named(name);
-            if let Some((_, _, base)) = bases.iter().find(|b| b.0 == which)
-                && self.wants(name, self.chosen(name))
-            {
+            if state == which && self.wants(name, self.chosen(name)) {
                 // The first plate is the one everything else is compared with: it stands still.
-                let accident = if number == 1 {
-                    Accident {
+                let accident = match number {
+                    1 => Accident {
                         gain: 1.0,
                         bump: (0.0, 0.0),
                         ..self.accident(1)
-                    }
-                } else {
-                    self.accident(number)
+                    },
+                    _ => self.accident(number),
                 };
-                self.plain(name, base, accident)?;
+                let path = self.file("frames", name, "tif");
+                picture(&path, base.size(), Some(accident), |x, y| {
+                    shifted(base, x, y, accident.bump)
+                })?;
             }
-        }
-        if let Some((_, world, _)) = bases.iter().find(|b| b.0 == Plate::Dry)
-            && self.wants("bottle", true)
-        {
-            let bare = Coverage::new(camera.width, camera.height);
-            let mask = painted(&outline(world.clone(), &camera, effort), &bare);
-            mask.save(&self.file("masks", "bottle", "png"))?;
-        }
-        let mut cutouts = Vec::new();
-        for shot in list() {
-            number += 1;
-            let name = self.named(shot.name);
-            if !self.wants(&name, shot.chosen) {
-                continue;
-            }
-            if let Some((_, world, base)) = bases.iter().find(|b| b.0 == shot.plate) {
-                let mut world = world.clone();
-                hang(
-                    &mut world,
-                    &shot,
-                    self.ink,
-                    (600.0 / self.height as f32).clamp(0.3, 0.9),
-                );
-                cutouts.extend(self.frame(
-                    &shot,
-                    &name,
-                    &world,
-                    base,
-                    &camera,
-                    self.accident(number),
-                )?);
-            }
-        }
-        if self.scope == Scope::Whole
-            && self.only.is_none()
-            && let Some((_, world, base)) = bases.into_iter().find(|b| b.0 == Plate::Dry)
-        {
-            self.finished(base, cutouts, &outline(world, &camera, effort))?;
         }
         Ok(())
+    }
+
+    /// The frames taken before one state of the set.
+    fn frames(
+        &self,
+        which: Plate,
+        set: &World,
+        base: &Raster,
+        camera: &Camera,
+    ) -> io::Result<Vec<Cutout>> {
+        let mut cutouts = Vec::new();
+        for (number, shot) in (1 + PLATES.len() as u32..).zip(list()) {
+            let name = self.named(shot.name);
+            if shot.plate != which || !self.wants(&name, shot.chosen) {
+                continue;
+            }
+            let mut world = set.clone();
+            hang(
+                &mut world,
+                &shot,
+                self.ink,
+                (600.0 / self.height as f32).clamp(0.3, 0.9),
+            );
+            let take = Take::new(&world, base, camera, self.effort(), self.accident(number));
+            take.frame(&self.file("frames", &name, "tif"))?;
+            let mask = match shot.hung {
+                Hung::Piece { .. } => painted(&take.covers),
+                Hung::Crown { .. } => painted_with_surroundings(&take.covers, &take.ratio),
+            };
+            mask.save(&self.file("masks", &name, "png"))?;
+            if self.scope == Scope::Whole {
+                take.truth(&|what: &str| self.file("truth", &format!("{name}-{what}"), "tif"))?;
+                let Take { covers, ratio, .. } = take;
+                let ratio = matches!(shot.hung, Hung::Crown { .. }).then_some(ratio);
+                cutouts.extend(shot.placed.map(|placed| Cutout {
+                    placed,
+                    covers,
+                    ratio,
+                }));
+            }
+        }
+        Ok(cutouts)
     }
 
     /// Samples a pixel, fewer when there are many pixels: from 4 MP on the same work is spread thinner.
@@ -204,249 +208,4 @@ impl Job {
     fn file(&self, folder: &str, name: &str, ending: &str) -> PathBuf {
         self.out.join(folder).join(format!("{name}.{ending}"))
     }
-
-    /// A plate: the set alone.
-    fn plain(&self, name: &str, base: &Raster, accident: Accident) -> io::Result<()> {
-        let path = self.file("frames", name, "tif");
-        self.tiff(&path, base, Some(accident), |x, y| {
-            shifted(base, x, y, accident.bump)
-        })
-    }
-
-    /// Writes an RGB picture strip by strip; with an accident it is exposed, without one it is the truth.
-    fn tiff(
-        &self,
-        path: &Path,
-        size: &Raster,
-        accident: Option<Accident>,
-        light: impl Fn(u32, u32) -> V3 + Sync,
-    ) -> io::Result<()> {
-        let (width, height) = (size.width, size.height);
-        let full = sensor::full(height);
-        let mut file = Tiff::create(path, width, height, 3, Sample::U16)?;
-        for top in (0..height).step_by(STRIP as usize) {
-            let rows = STRIP.min(height - top);
-            let strip: Vec<[u16; 3]> = (0..rows * width)
-                .into_par_iter()
-                .map(|n| {
-                    let (x, y) = (n % width, top + n / width);
-                    let lit =
-                        light(x, y) * sensor::lens(x as f32 + 0.5, y as f32 + 0.5, width, height);
-                    match accident {
-                        Some(a) => sensor::exposed(lit * a.gain, full, hash(a.seed, y * width + x)),
-                        None => lit.array().map(sensor::code),
-                    }
-                })
-                .collect();
-            file.push(strip.as_flattened())?;
-        }
-        let minute = |a: Accident| Exposure {
-            when: format!(
-                "2026:03:14 {:02}:{:02}:{:02}",
-                9 + a.number / 12,
-                a.number % 12 * 5,
-                a.number * 7 % 60
-            ),
-        };
-        file.finish(&icc::profile(), accident.map(minute).as_ref())
-    }
-
-    /// A frame with a piece, its mask, and the truth about it.
-    fn frame(
-        &self,
-        shot: &Shot,
-        name: &str,
-        world: &World,
-        base: &Raster,
-        camera: &Camera,
-        accident: Accident,
-    ) -> io::Result<Option<Cutout>> {
-        let mut moved = camera.clone();
-        moved.bump = accident.bump;
-        let (width, height) = (camera.width, camera.height);
-        let effort = self.effort();
-        let light = ratio(world, camera, effort, 3, 700);
-        let mut covers = Vec::with_capacity(base.pixels.len());
-        for top in (0..height).step_by(STRIP as usize) {
-            covers.extend(hung(world, &moved, effort, 2, top, STRIP.min(height - top)));
-        }
-        let (kx, ky) = (
-            light.width as f32 / width as f32,
-            light.height as f32 / height as f32,
-        );
-        let (dx, dy) = accident.bump;
-        let ratio_at =
-            |x: u32, y: u32| light.between((x as f32 + 0.5 - dx) * kx, (y as f32 + 0.5 - dy) * ky);
-        let at = |x: u32, y: u32| covers[y as usize * width as usize + x as usize];
-        self.tiff(
-            &self.file("frames", name, "tif"),
-            base,
-            Some(accident),
-            |x, y| {
-                let [piece, rod] = at(x, y);
-                let under = shifted(base, x, y, accident.bump) * ratio_at(x, y);
-                piece.colour + rod.colour + under * (1.0 - piece.alpha - rod.alpha).max(0.0)
-            },
-        )?;
-        let coverage = |which: usize| Coverage {
-            width,
-            height,
-            values: covers.iter().map(|c| c[which].alpha).collect(),
-        };
-        let (matte, rod) = (coverage(0), coverage(1));
-        let mask = match shot.hung {
-            Hung::Piece { .. } => painted(&matte, &rod),
-            Hung::Crown { .. } => painted_with_surroundings(&matte, &light),
-        };
-        mask.save(&self.file("masks", name, "png"))?;
-        if self.scope == Scope::Small {
-            return Ok(None);
-        }
-        gray(&self.file("truth", &format!("{name}-matte"), "tif"), &matte)?;
-        gray(&self.file("truth", &format!("{name}-rod"), "tif"), &rod)?;
-        self.tiff(
-            &self.file("truth", &format!("{name}-colour"), "tif"),
-            base,
-            None,
-            |x, y| {
-                let piece = at(x, y)[0];
-                if piece.alpha > 0.0 {
-                    piece.colour / piece.alpha * accident.gain
-                } else {
-                    V3::ZERO
-                }
-            },
-        )?;
-        let mut file = Tiff::create(
-            &self.file("truth", &format!("{name}-ratio"), "tif"),
-            width,
-            height,
-            3,
-            Sample::F32,
-        )?;
-        for top in (0..height).step_by(STRIP as usize) {
-            let rows = top..(top + STRIP).min(height);
-            let strip: Vec<f32> = rows
-                .flat_map(|y| (0..width).flat_map(move |x| ratio_at(x, y).array()))
-                .collect();
-            file.push_floats(&strip)?;
-        }
-        file.finish(&[], None)?;
-        let ratio = matches!(shot.hung, Hung::Crown { .. }).then_some(light);
-        Ok(shot
-            .placed
-            .map(|placed| cutout(&covers, width, placed, ratio)))
-    }
-
-    /// The picture as it would be had everything really hung there at once: no rods, no noise.
-    fn finished(
-        &self,
-        mut picture: Raster,
-        mut cutouts: Vec<Cutout>,
-        bottle: &Coverage,
-    ) -> io::Result<()> {
-        cutouts.sort_by_key(|c| c.placed.order);
-        let (width, height) = (picture.width as i64, picture.height as i64);
-        for c in &cutouts {
-            if let Some(ratio) = &c.ratio {
-                let (kx, ky) = (
-                    ratio.width as f32 / width as f32,
-                    ratio.height as f32 / height as f32,
-                );
-                for (n, p) in picture.pixels.iter_mut().enumerate() {
-                    let (x, y) = (n as i64 % width, n as i64 / width);
-                    *p = *p * ratio.between((x as f32 + 0.5) * kx, (y as f32 + 0.5) * ky);
-                }
-            }
-            let by = c
-                .placed
-                .offset
-                .map(|o| (o as f32 * self.height as f32 / 800.0 + 0.5).floor() as i64);
-            for (n, cover) in c.covers.iter().enumerate() {
-                let (x, y) = (
-                    c.left as i64 + (n as u32 % c.width) as i64 + by[0],
-                    c.top as i64 + (n as u32 / c.width) as i64 + by[1],
-                );
-                if (0..width).contains(&x) && (0..height).contains(&y) {
-                    let at = (y * width + x) as usize;
-                    let shown = if c.placed.behind {
-                        1.0 - bottle.values[at]
-                    } else {
-                        1.0
-                    };
-                    picture.pixels[at] =
-                        cover.colour * shown + picture.pixels[at] * (1.0 - cover.alpha * shown);
-                }
-            }
-        }
-        self.tiff(
-            &self.file("truth", "finished", "tif"),
-            &picture,
-            None,
-            |x, y| picture.at(x as i64, y as i64),
-        )
-    }
-}
-
-/// The part of the frame a piece covers.
-fn cutout(covers: &[[Cover; 2]], width: u32, placed: Placed, ratio: Option<Raster>) -> Cutout {
-    let (mut low, mut high) = ([u32::MAX; 2], [0; 2]);
-    for (n, _) in covers.iter().enumerate().filter(|(_, c)| c[0].alpha > 0.0) {
-        let p = [n as u32 % width, n as u32 / width];
-        low = [low[0].min(p[0]), low[1].min(p[1])];
-        high = [high[0].max(p[0] + 1), high[1].max(p[1] + 1)];
-    }
-    let rows = low[1].min(high[1])..high[1];
-    let columns = low[0].min(high[0])..high[0];
-    let part = rows.flat_map(|y| {
-        columns
-            .clone()
-            .map(move |x| covers[y as usize * width as usize + x as usize][0])
-    });
-    Cutout {
-        placed,
-        left: low[0],
-        top: low[1],
-        width: high[0].saturating_sub(low[0]).max(1),
-        covers: part.collect(),
-        ratio,
-    }
-}
-
-/// The set where a pixel of a bumped frame looks, by the cubic of Catmull and Rom.
-fn shifted(base: &Raster, x: u32, y: u32, (dx, dy): (f32, f32)) -> V3 {
-    if dx == 0.0 && dy == 0.0 {
-        return base.at(x as i64, y as i64);
-    }
-    let weights = |t: f32| {
-        [
-            ((2.0 - t) * t - 1.0) * t * 0.5,
-            ((3.0 * t - 5.0) * t * t + 2.0) * 0.5,
-            ((4.0 - 3.0 * t) * t + 1.0) * t * 0.5,
-            (t - 1.0) * t * t * 0.5,
-        ]
-    };
-    let (u, w) = (x as f32 - dx, y as f32 - dy);
-    let (i, j) = (u.floor(), w.floor());
-    let (wx, wy) = (weights(u - i), weights(w - j));
-    let mut sum = V3::ZERO;
-    for (b, ky) in wy.iter().enumerate() {
-        for (a, kx) in wx.iter().enumerate() {
-            sum += base.at(i as i64 + a as i64 - 1, j as i64 + b as i64 - 1) * (kx * ky);
-        }
-    }
-    sum.max(V3::ZERO)
-}
-
-/// A 16-bit gray file of coverage.
-fn gray(path: &Path, coverage: &Coverage) -> io::Result<()> {
-    let mut file = Tiff::create(path, coverage.width, coverage.height, 1, Sample::U16)?;
-    for strip in coverage
-        .values
-        .chunks(coverage.width as usize * STRIP as usize)
-    {
-        let codes: Vec<u16> = strip.iter().map(|v| (v * 65_535.0 + 0.5) as u16).collect();
-        file.push(&codes)?;
-    }
-    file.finish(&[], None)
 }

@@ -2,6 +2,7 @@
 //! and the light that piece and rod take from the set or throw on it, as a ratio.
 
 use crate::camera::Camera;
+use crate::covers::{Cover, Covers};
 use crate::sampling::{Sampler, hash};
 use crate::trace::{Ray, Tracer};
 use crate::vector::V3;
@@ -37,6 +38,10 @@ pub struct Raster {
 }
 
 impl Raster {
+    pub fn size(&self) -> (u32, u32) {
+        (self.width, self.height)
+    }
+
     pub fn at(&self, x: i64, y: i64) -> V3 {
         let x = x.clamp(0, self.width as i64 - 1) as usize;
         let y = y.clamp(0, self.height as i64 - 1) as usize;
@@ -58,17 +63,17 @@ impl Raster {
 /// Light of one sample is held below this, so that no single path leaves a speck.
 const BRIGHTEST: f32 = 24.0;
 
-fn pixel_seed(seed: u32, x: u32, y: u32) -> u32 {
-    hash(hash(seed, x), y)
+/// `part` tells plates (1), pieces (2), ratios (3) and first looks (4) apart.
+fn pixel_seed(part: u32, x: u32, y: u32) -> u32 {
+    hash(hash(part, x), y)
 }
 
 /// A plate. With `before`, the plate before this one: what was added since stands in the world's piece slot, and only
 /// what it touches, by light or by sight, is done anew.
 pub fn set(world: &World, camera: &Camera, effort: Effort, before: Option<&Raster>) -> Raster {
     let (width, height) = (camera.width, camera.height);
-    let seed = 1;
     let look = |x: u32, y: u32, i: u32| {
-        let mut s = Sampler::new(i, pixel_seed(seed, x, y));
+        let mut s = Sampler::new(i, pixel_seed(1, x, y));
         let ray = camera.sample(x, y, &mut s);
         let (t, meeting) = world.meet(ray.from, ray.d, 0.0, true);
         let mut tracer = Tracer::new(world, true);
@@ -155,46 +160,37 @@ impl Stirred {
     }
 }
 
-/// Premultiplied colour and coverage.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Cover {
-    pub colour: V3,
-    pub alpha: f32,
-}
-
-/// Piece and rod in rows `top..top + rows`, pixel by pixel.
-pub fn hung(
-    world: &World,
-    camera: &Camera,
-    effort: Effort,
-    seed: u32,
-    top: u32,
-    rows: u32,
-) -> Vec<[Cover; 2]> {
-    let width = camera.width;
-    let mut out = vec![[Cover::default(); 2]; width as usize * rows as usize];
-    out.par_chunks_mut(width as usize * 4)
-        .enumerate()
-        .for_each(|(block, lines)| {
-            let y0 = top + block as u32 * 4;
-            for x0 in (0..width).step_by(4) {
-                if !may_show(world, camera, seed, x0, y0) {
-                    continue;
-                }
-                for (j, line) in lines.chunks_mut(width as usize).enumerate() {
-                    for x in x0..(x0 + 4).min(width) {
-                        line[x as usize] = pixel(world, camera, effort, seed, x, y0 + j as u32);
+/// Piece and rod of a whole frame, pixel by pixel.
+pub fn hung(world: &World, camera: &Camera, effort: Effort) -> Covers {
+    let (width, height) = (camera.width, camera.height);
+    let mut covers = Covers::new(width, height);
+    for top in (0..height).step_by(64) {
+        let rows = 64.min(height - top);
+        let mut band = vec![[Cover::default(); 2]; width as usize * rows as usize];
+        band.par_chunks_mut(width as usize * 4)
+            .enumerate()
+            .for_each(|(block, lines)| {
+                let y0 = top + block as u32 * 4;
+                for x0 in (0..width).step_by(4) {
+                    if !may_show(world, camera, x0, y0) {
+                        continue;
+                    }
+                    for (j, line) in lines.chunks_mut(width as usize).enumerate() {
+                        for x in x0..(x0 + 4).min(width) {
+                            line[x as usize] = pixel(world, camera, effort, x, y0 + j as u32);
+                        }
                     }
                 }
-            }
-        });
-    out
+            });
+        band.chunks(width as usize).for_each(|row| covers.push(row));
+    }
+    covers
 }
 
 /// Whether any of a handful of rays through a 4 x 4 block and its neighbourhood meets piece or rod.
-fn may_show(world: &World, camera: &Camera, seed: u32, x: u32, y: u32) -> bool {
+fn may_show(world: &World, camera: &Camera, x: u32, y: u32) -> bool {
     (0..40).any(|i| {
-        let mut s = Sampler::new(i, pixel_seed(seed ^ 0x77, x, y));
+        let mut s = Sampler::new(i, pixel_seed(4, x, y));
         let (a, b) = s.pair();
         let ray = camera.ray(
             x as f32 - 3.0 + 10.0 * a,
@@ -207,10 +203,10 @@ fn may_show(world: &World, camera: &Camera, seed: u32, x: u32, y: u32) -> bool {
     })
 }
 
-fn pixel(world: &World, camera: &Camera, effort: Effort, seed: u32, x: u32, y: u32) -> [Cover; 2] {
+fn pixel(world: &World, camera: &Camera, effort: Effort, x: u32, y: u32) -> [Cover; 2] {
     let mut cover = [Cover::default(); 2];
     for i in 0..effort.piece {
-        let mut s = Sampler::new(i, pixel_seed(seed, x, y));
+        let mut s = Sampler::new(i, pixel_seed(2, x, y));
         let ray = camera.sample(x, y, &mut s);
         let (t, meeting) = world.meet(ray.from, ray.d, 0.0, true);
         let which = match &meeting {
@@ -235,14 +231,17 @@ fn pixel(world: &World, camera: &Camera, effort: Effort, seed: u32, x: u32, y: u
     })
 }
 
+/// Rows of the grid the ratio is worked out on, at most: it is smooth.
+const FINEST: u32 = 700;
+
 /// What piece and rod do to the light of the set, as a ratio a channel: 1 where nothing changes, less in shadow, more where
-/// they throw light or are mirrored. On a grid of its own, at most `finest` rows, then smoothed a little.
-pub fn ratio(world: &World, camera: &Camera, effort: Effort, seed: u32, finest: u32) -> Raster {
-    let height = finest.min(camera.height.div_ceil(2));
+/// they throw light or are mirrored. On a grid of its own, then smoothed a little.
+pub fn ratio(world: &World, camera: &Camera, effort: Effort) -> Raster {
+    let height = FINEST.min(camera.height.div_ceil(2));
     let width = (height as u64 * camera.width as u64 / camera.height as u64) as u32;
     let step = camera.height as f32 / height as f32;
     let cell = |x: u32, y: u32, i: u32| {
-        let mut s = Sampler::new(i, pixel_seed(seed, x, y));
+        let mut s = Sampler::new(i, pixel_seed(3, x, y));
         let (a, b) = s.pair();
         let ray = camera.ray((x as f32 + a) * step, (y as f32 + b) * step, s.pair());
         pair(world, ray, s)

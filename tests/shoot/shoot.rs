@@ -5,6 +5,7 @@
 mod bottle;
 mod bvh;
 mod camera;
+mod covers;
 mod icc;
 mod job;
 mod layers;
@@ -20,6 +21,7 @@ mod shots;
 mod splash;
 mod studio;
 mod surface;
+mod take;
 mod tiff;
 mod trace;
 mod vector;
