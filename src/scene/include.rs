@@ -5,7 +5,7 @@
 
 use super::load::Loader;
 use super::params::{Landing, Params, Scope};
-use super::prescan::DEPTH;
+use super::prescan::{DEPTH, NODES, VALUES};
 use super::syntax;
 use super::tree::{Kind, Node};
 use super::words::{quoted, shown};
@@ -16,8 +16,6 @@ use std::sync::Arc;
 
 /// Files a scene may include, each time counted.
 const FILES: usize = 64;
-/// Nodes a scene may hold once everything is in place.
-const NODES: usize = 10_000;
 
 /// All nodes of a scene in place, and what went wrong on the way.
 #[derive(Debug, Default)]
@@ -51,6 +49,7 @@ pub(super) fn gathered(
         chain: Vec::new(),
         files: 0,
         nodes: 0,
+        values: 0,
     };
     gather.out.params.scene = path
         .file_stem()
@@ -82,6 +81,7 @@ struct Gather<'a> {
     chain: Vec<(PathBuf, Option<Span>)>,
     files: usize,
     nodes: usize,
+    values: usize,
 }
 
 impl Gather<'_> {
@@ -121,7 +121,9 @@ impl Gather<'_> {
                     Some(span) => finding
                         .at(span)
                         .remedy("the path is relative to the file that includes it"),
-                    None => finding,
+                    None => {
+                        finding.remedy("check the path; it is relative to the folder you are in")
+                    }
                 });
                 self.out.broken |= from.is_none();
                 return None;
@@ -180,18 +182,9 @@ impl Gather<'_> {
         let mut out = Vec::with_capacity(nodes.len());
         for mut node in nodes {
             self.nodes += 1;
-            if self.nodes > NODES {
-                if self.nodes == NODES + 1 {
-                    self.out.findings.push(
-                        Finding::stop(
-                            "too-large",
-                            format!("the scene holds more than {NODES} nodes"),
-                        )
-                        .at(node.span)
-                        .remedy("split it into several scenes"),
-                    );
-                }
-                self.out.whole = false;
+            self.values += node.args.len() + node.props.len();
+            if self.nodes > NODES || self.values > VALUES {
+                self.too_large(&node);
                 return out;
             }
             if node.name == "include" && place != Place::Inside {
@@ -223,6 +216,23 @@ impl Gather<'_> {
             out.push(node);
         }
         out
+    }
+
+    /// Too much once everything is in place; what it means does not matter then.
+    fn too_large(&mut self, node: &Node) {
+        if !self.out.broken {
+            self.out.findings.push(
+                Finding::stop(
+                    "too-large",
+                    format!(
+                        "the scene holds more than {NODES} nodes or {VALUES} values with all its includes"
+                    ),
+                )
+                .at(node.span)
+                .remedy("split it into several scenes"),
+            );
+        }
+        self.out.broken = true;
     }
 
     /// What later nodes need to know of a top-level one.

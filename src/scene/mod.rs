@@ -5,6 +5,7 @@
 //! only through the loader it is given.
 
 mod check;
+mod format;
 mod include;
 mod lex;
 mod load;
@@ -19,6 +20,7 @@ mod syntax;
 mod tree;
 mod words;
 
+pub use format::formatted;
 pub use load::{FileLoader, LoadFault, Loader};
 pub use model::*;
 
@@ -77,9 +79,12 @@ pub fn read(
 /// Findings in the order of the text, none twice (a file may be included twice), and not more than can be read.
 fn refused(sources: Sources, mut findings: Vec<Finding>) -> Refused {
     findings.sort_by_key(|finding| {
-        finding
+        // Limits first: they explain what is missing from the rest.
+        let limit = matches!(finding.id, "too-large" | "too-deep");
+        let place = finding
             .span
-            .map_or((0, 0, 0), |span| (span.source.0 + 1, span.start, span.end))
+            .map_or((0, 0, 0), |span| (span.source.0 + 1, span.start, span.end));
+        (!limit, place)
     });
     findings.dedup();
     let more = findings.len().saturating_sub(FINDINGS);

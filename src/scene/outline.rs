@@ -2,7 +2,7 @@
 //!
 //! Promise: finite numbers within a million pixels, at most 10,000 points or 64 KiB of path data, told otherwise.
 
-use kurbo::{BezPath, PathEl};
+use kurbo::{BezPath, PathEl, SvgParseError};
 
 /// Numbers lie within this.
 const FAR: f64 = 1_000_000.0;
@@ -54,7 +54,7 @@ pub(super) fn path(text: &str) -> Result<BezPath, String> {
     }
     // Before the parser: an arc of a huge radius would become a huge number of curves there.
     small_numbers(text)?;
-    let open = BezPath::from_svg(text).map_err(|fault| format!("{fault}"))?;
+    let open = BezPath::from_svg(text).map_err(plain)?;
     let mut path = BezPath::new();
     let mut begun = false;
     for part in open.elements() {
@@ -87,6 +87,22 @@ pub(super) fn path(text: &str) -> Result<BezPath, String> {
         return Err("a number in it is not finite".to_owned());
     }
     Ok(path)
+}
+
+/// The path parser's fault in plain words.
+fn plain(fault: SvgParseError) -> String {
+    match fault {
+        SvgParseError::Wrong => "a number is missing or misspelled".to_owned(),
+        SvgParseError::UnexpectedEof => "it ends too early".to_owned(),
+        SvgParseError::UnknownCommand(command) => {
+            format!(
+                "{} is no path command",
+                super::words::shown(&command.to_string())
+            )
+        }
+        SvgParseError::UninitializedPath => "it does not begin with M or m".to_owned(),
+        other => format!("{other}"),
+    }
 }
 
 /// Refuses numbers far beyond any picture. Flags of arcs may be written without a space before the next number, so

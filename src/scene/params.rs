@@ -139,6 +139,7 @@ impl Params {
             );
             return;
         }
+        let before = findings.len();
         let default = node.args.get(1).and_then(|value| match &value.kind {
             Kind::Text(text) => self.put(
                 text,
@@ -174,6 +175,14 @@ impl Params {
                 Some(String::new())
             }
         });
+        for finding in findings[before..]
+            .iter_mut()
+            .filter(|finding| finding.id == "unknown-parameter")
+        {
+            finding
+                .remedy
+                .get_or_insert_with(|| "a default sees only the parameters above it".to_owned());
+        }
         let set = self
             .settings
             .iter()

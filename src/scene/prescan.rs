@@ -16,6 +16,12 @@ pub(super) const DEPTH: usize = 32;
 /// Blocks behind a `/-` may lie this deep inside one another.
 pub(super) const SLASHDASH_DEPTH: usize = 2;
 
+/// A file may hold this many nodes; so may a whole scene.
+pub(super) const NODES: usize = 10_000;
+/// A file may hold this many arguments and properties, and a whole scene too. The parser takes a few hundred bytes and
+/// some microseconds for each.
+pub(super) const VALUES: usize = 100_000;
+
 /// A text fit for the parser, or what is wrong with it.
 pub(super) fn scanned(text: &str) -> Result<String, Vec<Fault>> {
     if text.len() > FILE_BYTES {
@@ -29,6 +35,8 @@ pub(super) fn scanned(text: &str) -> Result<String, Vec<Fault>> {
         faults,
         blanks: Vec::new(),
         dashed: 0,
+        nodes: 0,
+        values: 0,
     };
     scan.nodes(0);
     let Scan {
@@ -80,6 +88,9 @@ struct Scan<'a> {
     blanks: Vec<(usize, usize)>,
     /// Slashdashed blocks open now.
     dashed: usize,
+    /// What the parser will see.
+    nodes: usize,
+    values: usize,
 }
 
 impl Scan<'_> {
@@ -185,8 +196,30 @@ impl Scan<'_> {
         self.blanks.push((dash.start, end.max(dash.end)));
     }
 
+    fn count(&mut self, nodes: usize, values: usize) {
+        if self.dashed > 0 {
+            return;
+        }
+        self.nodes += nodes;
+        self.values += values;
+        let (most, what) = if nodes > 0 && self.nodes == NODES + 1 {
+            (NODES, "nodes")
+        } else if values > 0 && self.values == VALUES + 1 {
+            (VALUES, "values")
+        } else {
+            return;
+        };
+        let at = self.end();
+        self.report(
+            Fault::new(at, at, format!("the file holds more than {most} {what}"))
+                .remedy("split it into several scenes")
+                .id("too-large"),
+        );
+    }
+
     /// `[type] name entries [block] terminator`.
     fn node(&mut self, depth: usize) {
+        self.count(1, 0);
         match self.kind() {
             Some(Kind::Open) => {
                 if let Some(token) = self.peek() {
@@ -222,7 +255,12 @@ impl Scan<'_> {
             self.skip_line();
             return;
         }
+        let name = self.at - 1;
         let mut spaced = self.blank();
+        if self.kind() == Some(Kind::Equals) {
+            self.property_line(name);
+            spaced = self.blank();
+        }
         let mut block = false;
         while let Some(token) = self.peek() {
             match token.kind {
@@ -281,6 +319,26 @@ impl Scan<'_> {
         self.terminator();
     }
 
+    /// `name=value` where a node is expected.
+    fn property_line(&mut self, name: usize) {
+        let name = self.tokens[name];
+        let whole = Token {
+            end: self.tokens[self.at].end,
+            ..name
+        };
+        let shown = words::shown(&self.text[name.start..name.end]);
+        self.fault(
+            whole,
+            format!("{shown} stands like a property, with `=`, where a node is expected"),
+            "write a property on its node's own line, before the `{`; a node has no `=`",
+        );
+        self.at += 1;
+        self.blank();
+        if matches!(self.kind(), Some(Kind::Word | Kind::Quoted)) {
+            self.value();
+        }
+    }
+
     /// A newline, `;`, or what may stand for one: the closing brace, the end.
     fn terminator(&mut self) {
         self.blank();
@@ -291,6 +349,7 @@ impl Scan<'_> {
 
     /// `[type] value`, or `name = [type] value`. Takes at least one token.
     fn entry(&mut self) {
+        self.count(0, 1);
         let first = self.kind();
         if first == Some(Kind::TypeOpen) {
             self.annotation();
@@ -350,7 +409,12 @@ impl Scan<'_> {
                     self.report(fault);
                 }
             }
-            Kind::Quoted => self.at += 1,
+            Kind::Quoted => {
+                self.at += 1;
+                if let Some(fault) = words::bad_lines(token, self.text) {
+                    self.report(fault);
+                }
+            }
             Kind::Newline | Kind::Semicolon | Kind::Open | Kind::Close => {
                 let before = self.tokens[self.at - 1];
                 self.fault(

@@ -50,6 +50,56 @@ pub(super) fn bad_value(token: Token, text: &str) -> Option<Fault> {
     fault(format!("{} is no bare word", shown(word)), remedy)
 }
 
+/// What is wrong with the lines of a text in quotes: in one of several lines, each begins with the white space its
+/// closing quotes stand behind. Where a `\` may join lines, the parser judges.
+pub(super) fn bad_lines(token: Token, text: &str) -> Option<Fault> {
+    let word = &text[token.start..token.end];
+    let raw = word.starts_with('#');
+    let plain = word.trim_matches('#');
+    if raw && plain == "\"\"\"" {
+        return Some(
+            Fault::new(
+                token.start,
+                token.end,
+                "three quotes begin a text of several lines",
+            )
+            .remedy("write \"\\\"\" for a quote alone"),
+        );
+    }
+    if !plain.starts_with("\"\"\"") || (!raw && plain.contains('\\')) {
+        return None;
+    }
+    let lines: Vec<&str> = plain.split('\n').collect();
+    let [_, body @ .., last] = lines.as_slice() else {
+        return None;
+    };
+    let prefix = last.strip_suffix("\"\"\"")?;
+    if !prefix.chars().all(super::lex::is_space) {
+        return Some(
+            Fault::new(
+                token.end - last.len(),
+                token.end,
+                "the closing quotes of a text of several lines need a line of their own",
+            )
+            .remedy("put them on the next line"),
+        );
+    }
+    let offset = |line: &str| line.as_ptr().addr() - text.as_ptr().addr();
+    let bad = body.iter().find(|line| {
+        let line = line.trim_end_matches('\r');
+        !line.chars().all(super::lex::is_space) && !line.starts_with(prefix)
+    })?;
+    let start = offset(bad);
+    Some(
+        Fault::new(
+            start,
+            start + bad.len(),
+            "this line begins left of the closing quotes of its text",
+        )
+        .remedy("indent it at least as far as the closing quotes, with the same spaces"),
+    )
+}
+
 /// What to do about a word that can't be a name without quotes; `None` for a good one.
 pub(super) fn bad_name(word: &str) -> Option<String> {
     if matches!(word, "true" | "false" | "null" | "inf" | "-inf" | "nan") {

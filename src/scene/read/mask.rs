@@ -65,10 +65,12 @@ impl Reader<'_> {
         // Sources standing loose at the beginning are one `keep`.
         let mut loose: Vec<Source> = Vec::new();
         let mut begun = false;
+        let mut sourced = false;
         for child in node.children() {
             let name = child.name.as_str();
             if SOURCES.contains(&name) {
                 let source = self.source(child, place);
+                sourced |= !begun;
                 if begun {
                     self.tell(
                         Finding::stop(
@@ -94,12 +96,23 @@ impl Reader<'_> {
                 self.unknown_node(child, "a mask", &known, &[]);
                 continue;
             };
-            self.begin(&mut steps, &mut loose, &mut begun, child);
+            flush(&mut steps, &mut loose);
+            if !begun && !sourced && name != "keep" {
+                self.tell(
+                    Finding::stop(
+                        "mask-order",
+                        format!("a mask begins with a keep, and {} has nothing to work on here", shown(name)),
+                    )
+                    .at(child.span)
+                    .remedy("write `keep { ... }` above it, with what it starts from; `keep { all }` is everything"),
+                );
+            }
+            begun = true;
             if let Some(step) = step {
                 steps.push(Spanned::new(step, child.span));
             }
         }
-        if !begun && loose.is_empty() && node.children.is_some() && node.children().is_empty() {
+        if node.children.is_some() && node.children().is_empty() {
             self.tell(
                 Finding::stop("mask-order", "a mask is empty")
                     .at(node.span)
@@ -108,29 +121,6 @@ impl Reader<'_> {
         }
         flush(&mut steps, &mut loose);
         Body { steps }
-    }
-
-    /// The first node that is no loose source: a mask begins with a keep.
-    fn begin(
-        &mut self,
-        steps: &mut Vec<Spanned<Step>>,
-        loose: &mut Vec<Source>,
-        begun: &mut bool,
-        node: &Node,
-    ) {
-        let first = !*begun && loose.is_empty();
-        *begun = true;
-        flush(steps, loose);
-        if first && node.name != "keep" {
-            self.tell(
-                Finding::stop(
-                    "mask-order",
-                    format!("a mask begins with a keep, and {} has nothing to work on here", shown(&node.name)),
-                )
-                .at(node.span)
-                .remedy("write `keep { ... }` above it, with what it starts from; `keep { all }` is everything"),
-            );
-        }
     }
 
     fn combine(&mut self, node: &Node, place: Where) -> Option<Step> {

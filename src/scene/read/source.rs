@@ -132,7 +132,8 @@ impl Reader<'_> {
     }
 
     fn rect(&mut self, node: &Node) -> Option<SourceKind> {
-        let [x, y, width, height] = self.box_of(node, "rect x y width height")?;
+        let names = ["x of rect", "y of rect", "width of rect", "height of rect"];
+        let [x, y, width, height] = self.box_of(node, "rect x y width height", names)?;
         Some(SourceKind::Rect {
             x,
             y,
@@ -142,28 +143,35 @@ impl Reader<'_> {
     }
 
     fn ellipse(&mut self, node: &Node) -> Option<SourceKind> {
-        let [cx, cy, rx, ry] = self.box_of(node, "ellipse cx cy rx ry")?;
+        let names = [
+            "cx of ellipse",
+            "cy of ellipse",
+            "rx of ellipse",
+            "ry of ellipse",
+        ];
+        let [cx, cy, rx, ry] = self.box_of(node, "ellipse cx cy rx ry", names)?;
         Some(SourceKind::Ellipse { cx, cy, rx, ry })
     }
 
     /// A place and two lengths above 0.
-    fn box_of(&mut self, node: &Node, usage: &'static str) -> Option<[f64; 4]> {
+    fn box_of(&mut self, node: &Node, usage: &'static str, names: [&str; 4]) -> Option<[f64; 4]> {
         if !self.shaped(node, &Shape::args(usage, 4..=4).props(&["feather"])) {
             return None;
         }
-        let mut out = Some([0.0; 4]);
+        let mut out = [0.0; 4];
+        let mut whole = true;
         for (k, value) in node.args.iter().enumerate() {
             let range = if k < 2 {
                 Range::within(FAR)
             } else {
                 Range::above_zero(FAR)
             };
-            match (self.number(value, &node.name, range), &mut out) {
-                (Some(number), Some(out)) => out[k] = number,
-                _ => out = None,
+            match self.number(value, names[k], range) {
+                Some(number) => out[k] = number,
+                None => whole = false,
             }
         }
-        out
+        whole.then_some(out)
     }
 
     /// The points of a `polygon` or `line`.

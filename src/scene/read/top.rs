@@ -12,9 +12,9 @@ use crate::scene::tree::{Kind, Node};
 use crate::scene::words::quoted;
 use std::collections::BTreeMap;
 
-const ONCE: [&str; 6] = ["scene", "backdrop", "working", "each", "series", "include"];
-const MANY: [&str; 9] = [
-    "param", "plate", "safe", "protect", "row", "mask", "group", "element", "output",
+const ONCE: [&str; 5] = ["backdrop", "working", "each", "series", "include"];
+const MANY: [&str; 10] = [
+    "scene", "param", "plate", "safe", "protect", "row", "mask", "group", "element", "output",
 ];
 
 /// The scene its nodes make, and every fault found on the way.
@@ -63,13 +63,26 @@ impl Reader<'_> {
             self.tell(finding);
             return;
         };
+        for other in nodes.iter().filter(|node| node.name == "scene") {
+            if other.span.source != SourceId(0) {
+                self.tell(
+                    Finding::stop("scene-place", "an included file has no `scene` node")
+                        .at(other.span)
+                        .remedy("keep `scene` in the file that includes this one"),
+                );
+            } else if other.span != node.span {
+                self.tell(
+                    Finding::stop("repeated-node", "`scene` stands twice, and may stand once")
+                        .at(other.span)
+                        .related(node.span, "the first one")
+                        .remedy("keep one"),
+                );
+            }
+        }
         if node.span.source != SourceId(0) {
-            self.tell(
-                Finding::stop("scene-place", "an included file has no `scene` node")
-                    .at(node.span)
-                    .remedy("keep `scene` in the file that includes this one"),
-            );
-        } else if let Some(first) = all.first()
+            return;
+        }
+        if let Some(first) = all.first()
             && first.name != "scene"
         {
             self.tell(

@@ -58,7 +58,7 @@ impl Range {
 
     fn words(self, kind: &str) -> String {
         if self.low == f64::MIN {
-            return format!("{kind}, finite");
+            return kind.replace("a number", "a finite number");
         }
         let from = if self.above { "above" } else { "from" };
         let to = if self.above { "up to" } else { "to" };
@@ -74,7 +74,7 @@ impl Range {
 pub(super) fn figure(number: f64) -> String {
     let plain = format!("{number}");
     let digits = plain.strip_prefix('-').unwrap_or(&plain);
-    if digits.len() < 5 || !digits.bytes().all(|b| b.is_ascii_digit()) || digits.len() > 15 {
+    if digits.len() < 4 || !digits.bytes().all(|b| b.is_ascii_digit()) || digits.len() > 15 {
         return plain;
     }
     let mut out = String::new();
@@ -88,41 +88,35 @@ pub(super) fn figure(number: f64) -> String {
 }
 
 impl Reader<'_> {
-    fn wrong(&mut self, value: &Value, of: &str, wanted: &str) {
-        if matches!(value.kind, Kind::NotFinite(_)) {
-            self.tell(
-                Finding::stop(
-                    "not-finite",
-                    format!("{} must be a finite number", shown(of)),
-                )
-                .at(value.span)
-                .allowed(wanted.to_owned()),
-            );
-            return;
-        }
-        self.tell(
-            Finding::stop(
-                "wrong-type",
-                format!("{} takes {wanted}, and this is {}", shown(of), value.sort()),
-            )
-            .at(value.span)
-            .allowed(wanted.to_owned()),
-        );
+    /// A value of the wrong kind; `allowed` says more than the kind where there is more.
+    fn wrong(&mut self, value: &Value, of: &str, kind: &str, allowed: Option<String>) {
+        let mut finding = Finding::stop(
+            "wrong-type",
+            format!("{} takes {kind}, and this is {}", shown(of), value.sort()),
+        )
+        .at(value.span);
+        finding.allowed = allowed;
+        self.tell(finding);
     }
 
     /// The finite number a value is, parameters put in; not yet checked against a range.
-    fn raw_number(&mut self, value: &Value, of: &str, wanted: &str) -> Option<f64> {
+    fn raw_number(&mut self, value: &Value, of: &str, kind: &str, range: Range) -> Option<f64> {
         match &value.kind {
-            Kind::Number(number, _) => {
-                if number.is_finite() {
-                    return Some(*number);
-                }
-                self.wrong(value, of, wanted);
+            Kind::Number(number, _) => Some(*number),
+            Kind::Param(name) => self.params.number(name, value.span, &mut self.findings),
+            Kind::NotFinite(_) => {
+                self.tell(
+                    Finding::stop(
+                        "not-finite",
+                        format!("{} must be a finite number", shown(of)),
+                    )
+                    .at(value.span)
+                    .allowed(range.words(kind)),
+                );
                 None
             }
-            Kind::Param(name) => self.params.number(name, value.span, &mut self.findings),
             _ => {
-                self.wrong(value, of, wanted);
+                self.wrong(value, of, kind, Some(range.words(kind)));
                 None
             }
         }
@@ -130,15 +124,15 @@ impl Reader<'_> {
 
     /// A number within `range`.
     pub(super) fn number(&mut self, value: &Value, of: &str, range: Range) -> Option<f64> {
-        let words = range.words("a number");
-        let number = self.raw_number(value, of, &words)?;
-        self.held(value.span, of, number, range, words)
+        let kind = "a number";
+        let number = self.raw_number(value, of, kind, range)?;
+        self.held(value.span, of, number, range, kind)
     }
 
     /// A whole number within `range`.
     pub(super) fn whole(&mut self, value: &Value, of: &str, range: Range) -> Option<i64> {
-        let words = range.words("a whole number");
-        let number = self.raw_number(value, of, &words)?;
+        let kind = "a whole number";
+        let number = self.raw_number(value, of, kind, range)?;
         if number != number.trunc() {
             self.tell(
                 Finding::stop(
@@ -146,22 +140,15 @@ impl Reader<'_> {
                     format!("{} must be a whole number, and is {number}", shown(of)),
                 )
                 .at(value.span)
-                .allowed(words),
+                .allowed(range.words(kind)),
             );
             return None;
         }
-        let number = self.held(value.span, of, number, range, words)?;
+        let number = self.held(value.span, of, number, range, kind)?;
         Some(number as i64)
     }
 
-    fn held(
-        &mut self,
-        span: Span,
-        of: &str,
-        number: f64,
-        range: Range,
-        words: String,
-    ) -> Option<f64> {
+    fn held(&mut self, span: Span, of: &str, number: f64, range: Range, kind: &str) -> Option<f64> {
         if range.holds(number) {
             // -0 and 0 are one number here.
             return Some(number + 0.0);
@@ -172,7 +159,7 @@ impl Reader<'_> {
                 format!("{} can't be {}", shown(of), figure(number)),
             )
             .at(span)
-            .allowed(words),
+            .allowed(range.words(kind)),
         );
         None
     }
@@ -198,7 +185,7 @@ impl Reader<'_> {
         if let Kind::Flag(flag) = value.kind {
             return Some(flag);
         }
-        self.wrong(value, of, "#true or #false");
+        self.wrong(value, of, "#true or #false", None);
         None
     }
 
@@ -233,7 +220,7 @@ impl Reader<'_> {
                 None
             }
             _ => {
-                self.wrong(value, of, "a text");
+                self.wrong(value, of, "a text", None);
                 None
             }
         }
@@ -267,8 +254,8 @@ impl Reader<'_> {
                 .join(", ")
         };
         if !matches!(value.kind, Kind::Text(_) | Kind::Param(_)) {
-            let wanted = list();
-            self.wrong(value, of, &wanted);
+            let allowed = Some(list());
+            self.wrong(value, of, "a text", allowed);
             return None;
         }
         let text = self.text(value, of)?;

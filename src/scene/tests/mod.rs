@@ -1,6 +1,12 @@
 //! Tests of the whole room: texts in, scenes or rendered messages out.
 
 mod example;
+mod format;
+mod hostile;
+mod laws;
+mod meaning;
+mod params;
+mod syntax;
 
 use super::{LoadFault, Loader, Refused, Scene, read};
 use crate::diag::{Colours, rendered};
