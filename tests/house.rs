@@ -363,7 +363,7 @@ fn path_in(bytes: &[u8], folder: &[u8]) -> Option<usize> {
 
 #[test]
 fn only_absolute_paths_count_as_a_machines() {
-    assert_eq!(path_in(b"see /home/x", b"/home/"), Some(4));
-    assert_eq!(path_in(b"dry/home/x", b"/home/"), None);
-    assert_eq!(path_in(b"/homely", b"/home/"), None);
+    assert_eq!(path_in(b"see /shelf/x", b"/shelf/"), Some(4));
+    assert_eq!(path_in(b"dry/shelf/x", b"/shelf/"), None);
+    assert_eq!(path_in(b"/shelfs", b"/shelf/"), None);
 }
