@@ -84,11 +84,7 @@ fn push_place(out: &mut String, sources: &Sources, span: Span, words: &str) {
     let _ = writeln!(out, "  at {}:{number}:{column}", source.name);
     // A very long line is cut around the mark, so that a hostile file can't flood the terminal.
     const WIDTH: usize = 160;
-    let skip = if column > WIDTH / 2 {
-        column - WIDTH / 2
-    } else {
-        0
-    };
+    let skip = column.saturating_sub(WIDTH / 2);
     let shown: String = line
         .chars()
         .skip(skip)

@@ -10,17 +10,12 @@ use crate::resample::Kernel;
 use std::path::PathBuf;
 
 /// A node that may be absent, switched off (`node #false`) or set.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub enum Slot<T> {
+    #[default]
     Unset,
     Off(Span),
     Set(Spanned<T>),
-}
-
-impl<T> Default for Slot<T> {
-    fn default() -> Self {
-        Slot::Unset
-    }
 }
 
 impl<T> Slot<T> {
@@ -161,6 +156,8 @@ pub struct NamedMask {
     pub body: Body,
 }
 
+// Both are large, few, and mostly elements: boxing the groups would save nothing worth a second type.
+#[allow(clippy::large_enum_variant)]
 #[derive(Clone, Debug)]
 pub enum Member {
     Group(Group),
