@@ -35,6 +35,31 @@ pub enum Mode {
     PlusLighter,
 }
 
+impl Mode {
+    /// The name a scene uses.
+    pub fn name(self) -> &'static str {
+        match self {
+            Mode::Normal => "normal",
+            Mode::Multiply => "multiply",
+            Mode::Screen => "screen",
+            Mode::Overlay => "overlay",
+            Mode::Darken => "darken",
+            Mode::Lighten => "lighten",
+            Mode::ColorDodge => "color-dodge",
+            Mode::ColorBurn => "color-burn",
+            Mode::HardLight => "hard-light",
+            Mode::SoftLight => "soft-light",
+            Mode::Difference => "difference",
+            Mode::Exclusion => "exclusion",
+            Mode::Hue => "hue",
+            Mode::Saturation => "saturation",
+            Mode::Color => "color",
+            Mode::Luminosity => "luminosity",
+            Mode::PlusLighter => "plus-lighter",
+        }
+    }
+}
+
 /// Which values the blend function sees: `in="linear"` (default) or `in="encoded"`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum Mixing {

@@ -3,6 +3,9 @@
 //! Light = (a x + b)^g + e from x = d on, c x + f below (ICC.1:2022, 10.18, function type 4; types 0 to 3 are special
 //! cases). Promises a curve that never falls; refuses parameters that make one that does.
 
+/// Exponents that a curve may have; real ones lie from 0.4 to 3.
+const EXPONENTS: std::ops::RangeInclusive<f64> = 0.1..=10.0;
+
 /// Parameters as named in the ICC specification, already in their general form.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Formula {
@@ -109,8 +112,10 @@ impl Formula {
             return Some("its parameters don't make a finite curve (a must not be 0)".into());
         }
         let power_used = d <= 1.0;
-        if power_used && !(g > 0.0 && a > 0.0) {
-            return Some(format!("g is {g} and a is {a}; both must be above 0"));
+        if power_used && !(EXPONENTS.contains(&g) && a > 0.0) {
+            return Some(format!(
+                "g is {g:.6} and a is {a:.6}; g must lie from 0.1 to 10 and a above 0"
+            ));
         }
         // s15Fixed16 rounds b and d: a base a hair below zero is zero.
         let base = a * d.max(0.0) + b;
@@ -171,4 +176,80 @@ impl Formula {
 /// The nearest s15Fixed16Number (ICC.1:2022, 4.6), saturating.
 pub(super) fn s15_fixed16(value: f64) -> i32 {
     (value * 65536.0 + 0.5).floor() as i32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn encoded(formula: Formula, light: f64) -> f64 {
+        formula.encoded(light)
+    }
+
+    /// ISO 22028-2 and ITU-R BT.2020-2 as the colour-science library evaluates them; 8-bit and 12-bit ROMM codes too.
+    #[test]
+    fn encodes_the_published_values() {
+        let romm = encoded(Formula::ROMM, 0.18);
+        assert!((romm - 0.385711424751138).abs() < 1e-14);
+        assert_eq!((romm * 255.0).round(), 98.0);
+        assert_eq!((romm * 4095.0).floor(), 1579.0);
+        assert!((encoded(Formula::REC2020, 0.18) - 0.408848).abs() < 5e-7);
+        // a98-rgb of CSS Color 4: light to the power 256 / 563.
+        assert_eq!(
+            encoded(Formula::A98, 0.18),
+            libm::pow(0.18, 1.0 / 2.19921875)
+        );
+    }
+
+    /// The breakpoints the standards print: sRGB 0.0031308, ROMM 1/512, BT.2020 beta.
+    #[test]
+    fn feet_meet_their_powers() {
+        for (formula, light, step) in [
+            (Formula::SRGB, 0.0031308, 4e-8),
+            (Formula::ROMM, 1.0 / 512.0, 1e-15),
+            (Formula::REC2020, 0.018_053_968_510_807, 1e-14),
+        ] {
+            assert!((formula.light(formula.d) - light).abs() < 6e-8);
+            let below = formula.light(formula.d - 1e-12);
+            assert!((formula.light(formula.d) - below).abs() < step + 1e-11);
+        }
+    }
+
+    /// The five function types of ICC.1:2022, table 68, worked by hand.
+    #[test]
+    fn function_types() {
+        let light = |kind, p: &[f64], x| Formula::of_kind(kind, p).unwrap().light(x);
+        assert_eq!(light(0, &[2.0], 0.5), 0.25);
+        assert_eq!(light(1, &[2.0, 2.0, -0.5], 0.5), 0.25);
+        assert_eq!(light(1, &[2.0, 2.0, -0.5], 0.2), 0.0);
+        assert_eq!(light(2, &[2.0, 2.0, -0.5, 0.125], 0.5), 0.375);
+        assert_eq!(light(2, &[2.0, 2.0, -0.5, 0.125], 0.2), 0.125);
+        assert_eq!(light(3, &[2.0, 1.0, 0.0, 0.25, 0.25], 0.125), 0.03125);
+        assert_eq!(light(3, &[2.0, 1.0, 0.0, 0.25, 0.25], 0.5), 0.25);
+        assert_eq!(
+            light(4, &[2.0, 1.0, 0.0, 0.25, 0.25, 0.5, 0.25], 0.125),
+            0.28125
+        );
+        assert_eq!(light(4, &[2.0, 1.0, 0.0, 0.25, 0.25, 0.5, 0.25], 0.5), 0.75);
+        assert_eq!(Formula::of_kind(5, &[1.0]), None);
+        assert_eq!(Formula::of_kind(3, &[1.0]), None);
+    }
+
+    #[test]
+    fn falling_curves_are_refused() {
+        for (kind, parameters) in [
+            (0, vec![0.0]),
+            (0, vec![-1.0]),
+            (0, vec![11.0]),
+            (1, vec![2.0, 0.0, 0.5]),
+            (1, vec![2.0, -1.0, 1.0]),
+            (3, vec![2.0, 1.0, -0.5, 0.0, 0.25]),
+            (3, vec![2.0, 1.0, 0.0, -0.5, 0.25]),
+            (3, vec![2.0, 1.0, 0.0, 1.0, 0.25]),
+            (3, vec![f64::NAN, 1.0, 0.0, 1.0, 0.25]),
+        ] {
+            let formula = Formula::of_kind(kind, &parameters).unwrap();
+            assert!(formula.fault().is_some(), "{kind} {parameters:?}");
+        }
+    }
 }

@@ -15,6 +15,7 @@ mod encode_table;
 mod encoding;
 mod formula;
 mod icc;
+mod inverse;
 mod matrix;
 mod named;
 mod primaries;

@@ -55,3 +55,76 @@ impl Space {
         applied(&matrix, light.map(f64::from)).map(|value| value as f32)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::Encoding;
+    use super::*;
+
+    fn close(found: [f32; 3], wanted: [f32; 3], step: f32) {
+        for (a, b) in found.iter().zip(wanted) {
+            assert!((a - b).abs() <= step, "{found:?} {wanted:?}");
+        }
+    }
+
+    /// sRGB primaries in Display P3, linear and encoded, computed from the chromaticities of CSS Color 4 in double
+    /// precision. A profile holds its primaries in steps of 1/65536, worth up to 2e-5 here.
+    #[test]
+    fn srgb_primaries_in_display_p3() {
+        let p3 = Space::named(Named::DisplayP3);
+        close(
+            p3.of_srgb_hex([255, 0, 0]),
+            [0.822462, 0.033194, 0.017083],
+            4e-5,
+        );
+        let encoding = Encoding::new(&p3, &Profile::named(Named::DisplayP3));
+        for (hex, wanted) in [
+            ([255, 0, 0], [233.96, 51.07, 35.33]),
+            ([0, 255, 0], [116.89, 251.24, 76.07]),
+            ([0, 0, 255], [0.0, 0.0, 244.69]),
+        ] {
+            let codes = encoding
+                .unit(p3.of_srgb_hex(hex))
+                .map(|value| value * 255.0);
+            close(codes, wanted, 0.12);
+        }
+    }
+
+    /// Computed as above: outside sRGB's gamut, so beyond 0..1 and not clipped.
+    #[test]
+    fn display_p3_red_in_srgb() {
+        let (p3, srgb) = (Space::named(Named::DisplayP3), Space::named(Named::Srgb));
+        let red = applied(&product(&srgb.from_pcs(), &p3.to_pcs()), [1.0, 0.0, 0.0]);
+        close(red.map(|v| v as f32), [1.22494, -0.042057, -0.019638], 5e-5);
+    }
+
+    /// The Y row of sRGB adapted to D50 (ICC colorants as Little CMS rounds them).
+    #[test]
+    fn luminance_adds_up_to_one() {
+        for (found, wanted) in Space::named(Named::Srgb)
+            .luminance()
+            .iter()
+            .zip([0.222485, 0.716905, 0.060610])
+        {
+            assert!((found - wanted).abs() < 2e-5);
+        }
+        for name in Named::ALL {
+            let [r, g, b] = Space::named(name).luminance();
+            assert!((r + g + b - 1.0).abs() < 1e-15);
+        }
+    }
+
+    #[test]
+    fn hex_white_is_white_everywhere() {
+        for name in Named::ALL {
+            let space = Space::named(name);
+            close(space.of_srgb_hex([255; 3]), [1.0; 3], 2e-7);
+            assert_eq!(space.of_srgb_hex([0; 3]), [0.0; 3]);
+        }
+        let srgb = Space::named(Named::Srgb);
+        // IEC 61966-2-1: code 188 is 0.502886458 of white.
+        assert_eq!(srgb.of_srgb_hex([188, 0, 255]), [0.502886458, 0.0, 1.0]);
+        assert_eq!(srgb, Space::named(Named::Gray));
+        assert_ne!(srgb, Space::named(Named::DisplayP3));
+    }
+}

@@ -7,7 +7,7 @@
 //! them, or as 1 where the flat part reaches the end.
 
 use std::fmt;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 use super::decode_table::DecodeTable;
 use super::encode_table::EncodeTable;
@@ -17,8 +17,8 @@ use super::sampled::Sampled;
 /// A curve and, once asked for, its tables.
 pub(super) struct Tone {
     shape: Shape,
-    decode: OnceLock<DecodeTable>,
-    encode: OnceLock<EncodeTable>,
+    decode: OnceLock<Arc<DecodeTable>>,
+    encode: OnceLock<Arc<EncodeTable>>,
 }
 
 /// How the profile states the curve.
@@ -78,13 +78,14 @@ impl Tone {
         &self.shape
     }
 
-    pub(super) fn decode_table(&self) -> &DecodeTable {
-        self.decode.get_or_init(|| DecodeTable::new(&self.shape))
+    pub(super) fn decode_table(&self) -> &Arc<DecodeTable> {
+        self.decode
+            .get_or_init(|| Arc::new(DecodeTable::new(&self.shape)))
     }
 
-    pub(super) fn encode_table(&self) -> &EncodeTable {
+    pub(super) fn encode_table(&self) -> &Arc<EncodeTable> {
         self.encode
-            .get_or_init(|| EncodeTable::new(&self.shape, self.decode_table()))
+            .get_or_init(|| Arc::new(EncodeTable::new(&self.shape, self.decode_table())))
     }
 
     /// Light of any encoded value. In 0..1 within 2^-22 in encoded terms, and for n / 65535 exactly what the
@@ -92,7 +93,7 @@ impl Tone {
     pub(super) fn light(&self, encoded: f64) -> f32 {
         let table = self.decode_table();
         let position = encoded * 65535.0;
-        if !(position >= 0.0 && position < 65535.0) {
+        if !(0.0..65535.0).contains(&position) {
             return self.light_outside(encoded);
         }
         let cell = position as usize;
@@ -130,5 +131,168 @@ impl fmt::Debug for Tone {
         f.debug_struct("Tone")
             .field("shape", &self.shape)
             .finish_non_exhaustive()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn sampled(entries: Vec<u16>) -> Tone {
+        Tone::new(Shape::Sampled(Sampled::new(entries).unwrap()))
+    }
+
+    /// Every code encodes as itself or, on a flat part, as a code of the same light; codes never fall; halfway lights
+    /// round up.
+    fn keeps_codes(tone: &Tone) {
+        let codes = tone.decode_table().sixteen().to_vec();
+        let table = tone.encode_table();
+        for code in 0..=65535usize {
+            let light = codes[code];
+            let back = usize::from(table.code(light));
+            assert_eq!(codes[back], light, "code {code}");
+            let first = codes.partition_point(|&other| other < light);
+            let wanted = if light == codes[65535] { 65535 } else { first };
+            assert_eq!(back, wanted, "code {code}");
+            if code > 0 && codes[code - 1] < light {
+                let between = codes[code - 1] + (light - codes[code - 1]) * 0.5;
+                let near = usize::from(table.code(between));
+                assert!(
+                    near <= wanted && codes[near] >= codes[code - 1],
+                    "after {code}"
+                );
+            }
+        }
+        let mut previous = 0;
+        let mut light = codes[0];
+        while light < codes[65535] {
+            let code = table.code(light);
+            assert!(code >= previous, "falls at {light}");
+            previous = code;
+            light = f32::from_bits(light.to_bits() + 5003);
+        }
+    }
+
+    /// `unit` against the exact inverse, in f64, at many lights.
+    fn is_accurate(tone: &Tone) {
+        let (black, white) = (tone.shape().light(0.0), tone.shape().light(1.0));
+        let table = tone.encode_table();
+        let mut previous = 0.0;
+        for step in 0..=20_000 {
+            let part = f64::from(step) / 20_000.0;
+            // Denser towards black.
+            let light = (black + (white - black) * part * part * part) as f32;
+            let found = table.unit(light);
+            assert!(found >= previous, "falls at {light}");
+            previous = found;
+            // The light itself is rounded to f32: where the curve is nearly flat that moves the exact value too.
+            let exact = |light: f32| tone.shape().encoded(f64::from(light)).clamp(0.0, 1.0);
+            let blur = exact(light * (1.0 + 1.2e-7)) - exact(light * (1.0 - 1.2e-7));
+            let off = (f64::from(found) - exact(light)).abs();
+            assert!(off <= 1.0 / 1_048_576.0 + blur, "{off} at {light}");
+            let code_off = (f64::from(table.code(light)) - exact(light) * 65535.0).abs();
+            assert!(code_off <= 0.52 + 65535.0 * blur, "{code_off} at {light}");
+        }
+    }
+
+    /// A curve of n entries as version 2 profiles carry them: a power, rounded to 16 bits, flat near black.
+    fn rounded_power(entries: usize, gamma: f64) -> Tone {
+        let last = (entries - 1) as f64;
+        let entry = |n: usize| (libm::pow(n as f64 / last, gamma) * 65535.0 + 0.5) as u16;
+        sampled((0..entries).map(entry).collect())
+    }
+
+    #[test]
+    fn table_curves_keep_codes() {
+        for (entries, gamma) in [(2, 1.0), (3, 2.0), (256, 2.2), (1024, 2.4), (4096, 1.8)] {
+            keeps_codes(&rounded_power(entries, gamma));
+        }
+        // 16-bit tables of full length, flat ends, a cliff, a nearly flat middle.
+        keeps_codes(&rounded_power(65536, 1.0));
+        keeps_codes(&sampled(vec![0, 0, 0, 30000, 65535, 65535]));
+        keeps_codes(&sampled(vec![900, 901, 902, 65535]));
+        keeps_codes(&sampled(vec![0, 60000, 60001, 60001, 60002, 65000]));
+    }
+
+    #[test]
+    fn table_curves_are_accurate() {
+        for (entries, gamma) in [(2, 1.0), (5, 2.0), (256, 2.2), (1024, 2.4), (4096, 1.8)] {
+            is_accurate(&rounded_power(entries, gamma));
+        }
+        is_accurate(&sampled(vec![900, 5000, 12000, 65535]));
+    }
+
+    #[test]
+    fn formulas_keep_codes_and_are_accurate() {
+        for (kind, parameters) in [
+            (0, vec![1.0]),
+            (0, vec![0.45]),
+            (0, vec![1.8]),
+            (0, vec![2.6]),
+            (0, vec![4.0]),
+            (1, vec![2.2, 0.9, 0.1]),
+            (1, vec![2.2, 1.1, -0.1]),
+            (2, vec![2.2, 0.9, 0.05, 0.02]),
+            (2, vec![2.2, 1.05, -0.05, 0.01]),
+            (3, vec![3.0, 0.862069, 0.137931, 0.110705, 0.08]),
+            (4, vec![2.4, 0.9, 0.05, 0.1, 0.05, 0.02, 0.01]),
+            (4, vec![2.4, 1.0, 0.0, 0.9, 2.0, 0.0, 0.05]),
+        ] {
+            let formula = Formula::of_kind(kind, &parameters).unwrap();
+            assert_eq!(formula.fault(), None, "{kind} {parameters:?}");
+            let tone = Tone::new(Shape::Formula(formula));
+            keeps_codes(&tone);
+            is_accurate(&tone);
+        }
+    }
+
+    /// Between codes, light follows the formula; at codes it is the table's own.
+    #[test]
+    fn light_of_any_value() {
+        for formula in [Formula::SRGB, Formula::A98, Formula::ROMM, Formula::REC2020] {
+            let tone = Tone::new(Shape::Formula(formula));
+            for n in 0..=100_000u32 {
+                let encoded = f64::from(n) / 100_000.0;
+                let (found, exact) = (f64::from(tone.light(encoded)), formula.light(encoded));
+                let back = tone.shape().encoded(found) - encoded;
+                assert!(
+                    (found - exact).abs() < 1e-7 && back.abs() < 1.0 / 4_194_304.0,
+                    "{encoded}"
+                );
+            }
+            for code in (0..=65535u32).step_by(17) {
+                let light = tone.decode_table().sixteen()[code as usize];
+                assert_eq!(tone.light(f64::from(code) / 65535.0), light);
+            }
+        }
+        assert!(rounded_power(256, 2.2).light(f64::NAN).is_nan());
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(24))]
+
+        #[test]
+        fn any_rising_table_keeps_codes(
+            mut entries in prop::collection::vec(any::<u16>(), 2..300),
+            top in 300u16..,
+        ) {
+            entries.sort_unstable();
+            entries[0] = 0;
+            let last = entries.len() - 1;
+            entries[last] = entries[last].max(top);
+            keeps_codes(&sampled(entries));
+        }
+
+        #[test]
+        fn any_power_keeps_codes_and_is_accurate(gamma in 0.4f64..3.5, offset in 0.0f64..0.3) {
+            let tone = Tone::new(Shape::Formula(Formula {
+                a: 1.0 - offset,
+                b: offset,
+                ..Formula::power(gamma)
+            }));
+            keeps_codes(&tone);
+            is_accurate(&tone);
+        }
     }
 }

@@ -121,7 +121,7 @@ pub(super) fn covered(winding: &Winding, parts: &[Part]) -> f32 {
 fn strips(winding: &Winding, parts: &[Part]) -> Vec<f64> {
     let (top, bottom) = (winding.y, winding.y + 1.0);
     if parts.len() > CROWD || parts.len() + winding.changes.len() > 16 * CROWD {
-        let lines = ((1_usize << 19) / parts.len()).clamp(16, 4096);
+        let lines = ((1_usize << 17) / parts.len()).clamp(16, 4096);
         return (0..=lines).map(|k| top + k as f64 / lines as f64).collect();
     }
     let mut heights = vec![top, bottom];

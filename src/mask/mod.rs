@@ -2,7 +2,7 @@
 //!
 //! A mask is a [`Program`]: steps from top to bottom over one space, the frame or the canvas. Promise: a pixel's value
 //! depends on the program and the space alone, never on which part was asked for, nor on threads; drawn edges are
-//! exact areas of outlines that stay within 0.0002 px of the true curve. Only the boxes where something happens are
+//! exact areas of outlines that stay within 0.0003 px of the true curve. Only the boxes where something happens are
 //! computed. It knows no files, no frames and no names: those arrive as [`Source::Given`].
 
 mod crossings;
@@ -11,6 +11,7 @@ mod feather;
 mod field;
 mod fill;
 mod outline;
+mod path_data;
 mod program;
 mod source;
 mod stroke;
@@ -19,6 +20,8 @@ mod stroke;
 mod areas;
 #[cfg(test)]
 mod laws;
+
+pub use path_data::{PathFault, path_data};
 
 use std::sync::Arc;
 

@@ -33,3 +33,16 @@ pub enum Kernel {
     Bilinear,
     Nearest,
 }
+
+impl Kernel {
+    /// The name a scene uses.
+    pub fn name(self) -> &'static str {
+        match self {
+            Kernel::Lanczos3 => "lanczos3",
+            Kernel::Mitchell => "mitchell",
+            Kernel::CatmullRom => "catmull-rom",
+            Kernel::Bilinear => "bilinear",
+            Kernel::Nearest => "nearest",
+        }
+    }
+}

@@ -1,1 +1,160 @@
-//! (being built)
+//! What needs pixels before anything can be drawn: coverage of every mask, the box a piece fills, computed pivots.
+//!
+//! Takes a plan, gives numbers and mattes, so that drawing a rectangle stays a pure function. Promise: a mask is
+//! kept only where it is not zero, and a frame is never whole in memory for its mask's sake.
+
+mod coverage;
+mod pivot;
+
+pub(crate) use coverage::unreadable;
+
+use crate::budget::{Account, OverBudget};
+use crate::diag::Finding;
+use crate::geom::Rect;
+use crate::plan::{Cut, CutId, MaskId, Node, Plan};
+use crate::raster::Matte;
+
+/// A plan with all that had to be measured.
+#[derive(Debug)]
+pub struct Settled {
+    cuts: Vec<Option<SettledCut>>,
+    masks: Vec<SettledMask>,
+}
+
+/// A frame's coverage, in frame space.
+#[derive(Debug)]
+pub struct SettledCut {
+    /// Coverage is zero outside.
+    pub area: Rect,
+    /// `None`: full coverage all over `area`.
+    pub coverage: Option<Matte>,
+    /// Where an element without a stated pivot turns about, frame space.
+    pub pivot: [f64; 2],
+}
+
+#[derive(Debug)]
+struct SettledMask {
+    id: MaskId,
+    canvas: Rect,
+    matte: Matte,
+}
+
+impl Settled {
+    pub fn cut(&self, id: CutId) -> &SettledCut {
+        self.cuts[id.0]
+            .as_ref()
+            .expect("every cut of a picture is settled")
+    }
+
+    /// A canvas-space mask as drawn on that canvas; zero outside the matte's rectangle.
+    pub fn mask(&self, id: MaskId, canvas: Rect) -> &Matte {
+        self.masks
+            .iter()
+            .find(|m| m.id == id && m.canvas == canvas)
+            .map(|m| &m.matte)
+            .expect("every mask of a picture is settled")
+    }
+}
+
+/// Settles all that the plan's pictures use.
+pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
+    let mut wanted = Wanted::default();
+    for picture in &plan.pictures {
+        wanted.collect(&picture.nodes, picture.canvas);
+        for protect in &plan.protects {
+            wanted.mask(protect.mask, picture.canvas);
+        }
+    }
+    let mut cuts: Vec<Option<SettledCut>> = plan.cuts.iter().map(|_| None).collect();
+    for (id, pivot) in wanted.cuts {
+        let cut = &plan.cuts[id.0];
+        cuts[id.0] = Some(settled_cut(plan, cut, pivot, account)?);
+    }
+    let mut masks = Vec::new();
+    for (id, canvas) in wanted.masks {
+        let matte = coverage::of_canvas_mask(plan, id, canvas, account)?;
+        masks.push(SettledMask { id, canvas, matte });
+    }
+    Ok(Settled { cuts, masks })
+}
+
+/// Whether anything turns about a cut's computed pivot.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Pivot {
+    Needed,
+    Unused,
+}
+
+#[derive(Default)]
+struct Wanted {
+    cuts: Vec<(CutId, Pivot)>,
+    masks: Vec<(MaskId, Rect)>,
+}
+
+impl Wanted {
+    fn collect(&mut self, nodes: &[Node], canvas: Rect) {
+        for node in nodes {
+            match node {
+                Node::Element(step) => {
+                    let needed = step.placing.pivot.is_none() && step.placing.turns();
+                    match self.cuts.iter_mut().find(|(id, _)| *id == step.cut) {
+                        Some((_, pivot)) if needed => *pivot = Pivot::Needed,
+                        Some(_) => {}
+                        None => self
+                            .cuts
+                            .push((step.cut, if needed { Pivot::Needed } else { Pivot::Unused })),
+                    }
+                    if let Some(mask) = step.behind {
+                        self.mask(mask, canvas);
+                    }
+                }
+                Node::Group(group) => {
+                    if let Some((mask, _)) = group.mask {
+                        self.mask(mask, canvas);
+                    }
+                    self.collect(&group.nodes, canvas);
+                }
+            }
+        }
+    }
+
+    fn mask(&mut self, id: MaskId, canvas: Rect) {
+        if !self.masks.contains(&(id, canvas)) {
+            self.masks.push((id, canvas));
+        }
+    }
+}
+
+fn settled_cut(
+    plan: &Plan,
+    cut: &Cut,
+    pivot: Pivot,
+    account: &Account,
+) -> Result<SettledCut, Finding> {
+    let frame = plan.footage.shot(cut.shot).rect();
+    let coverage = if cut.mask.is_all() {
+        None
+    } else {
+        Some(coverage::of_cut(plan, cut, account)?)
+    };
+    let area = coverage.as_ref().map_or(frame, Matte::rect);
+    let pivot = match pivot {
+        Pivot::Needed => pivot::computed(plan, cut, area, coverage.as_ref(), account)?,
+        Pivot::Unused => pivot::centre(frame),
+    };
+    Ok(SettledCut {
+        area,
+        coverage,
+        pivot,
+    })
+}
+
+/// A refused allocation as a finding about a member or a mask.
+pub(crate) fn out_of_memory(fault: &OverBudget) -> Finding {
+    Finding::stop("out-of-memory", fault.to_string())
+        .measured(
+            (fault.used.saturating_add(fault.wanted)) as f64,
+            fault.limit as f64,
+        )
+        .remedy("allow more with --memory, or mask the pieces tighter")
+}

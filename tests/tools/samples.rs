@@ -63,8 +63,8 @@ fn answer(line: &str) -> Result<(String, Vec<u8>), String> {
         header.orientation,
         header.format,
     );
-    let bytes = match &samples.buffer {
-        SampleBuffer::U8(codes) => codes.clone(),
+    let bytes = match samples.buffer {
+        SampleBuffer::U8(codes) => codes,
         SampleBuffer::U16(codes) => codes.iter().flat_map(|code| code.to_le_bytes()).collect(),
         SampleBuffer::U32(codes) => codes.iter().flat_map(|code| code.to_le_bytes()).collect(),
         SampleBuffer::F32(values) => values

@@ -1,7 +1,8 @@
 //! Writes test pictures of every kind the writers know, each with its samples beside it, for readers outside the project.
 //!
 //! `written FOLDER`: for each picture NAME.tif, .png or .jpg, NAME.raw (samples as little-endian numbers, row by row)
-//! and a line in `pictures.txt`: file, width, height, channels, depth, compression, offsets.
+//! and a line in `pictures.txt`: file, width, height, channels, depth, compression, offsets. Beside them `big.tif`, whose
+//! samples are more than 4 GiB before they are packed: 16-bit gray, each pixel 9,000 times the last digit, to base 7, of its tile's number.
 
 use std::fmt::Write as _;
 use std::fs::{self, File};
@@ -87,6 +88,27 @@ fn main() {
         }
     }
     fs::write(folder.join("pictures.txt"), list).expect("the list");
+    big(&folder.join("big.tif"));
+}
+
+/// 208 x 208 tiles of 128 KiB. Flat tiles with the same value have the same bytes, so seven are packed.
+fn big(path: &Path) {
+    let image = image(
+        53_248,
+        53_248,
+        Channels::Gray,
+        Depth::U16,
+        Compression::Deflate,
+    );
+    let flats: Vec<Vec<u8>> = (0..7)
+        .map(|digit| image.encoded_tile(Codes::U16(&vec![digit * 9000; 65_536]), 0))
+        .collect();
+    let sink = BufWriter::new(File::create(path).expect("a file"));
+    let mut writer = TiffWriter::new(sink, image.clone()).expect("a TIFF");
+    for tile in 0..image.tile_count() as usize {
+        writer.push(&flats[tile % 7]).expect("a tile");
+    }
+    writer.finish().expect("a whole TIFF");
 }
 
 fn tiff(path: &Path, image: &Image, samples: &Samples, offsets: Offsets) {

@@ -136,3 +136,42 @@ fn bad(tag: &str, reason: String) -> ProfileError {
 fn too_short(tag: &str, data: &[u8], needed: usize) -> ProfileError {
     bad(tag, format!("has {} bytes and needs {needed}", data.len()))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn words(kind: &[u8; 4], words: &[u16]) -> Vec<u8> {
+        let mut tag = [kind.as_slice(), &[0; 4]].concat();
+        tag.extend(words.iter().flat_map(|word| word.to_be_bytes()));
+        tag
+    }
+
+    /// ICC.1:2022, 10.6: no entry is the identity, one is a u8Fixed8 exponent, more are the curve itself.
+    #[test]
+    fn curv_of_none_one_and_many() {
+        let none = shape("rTRC", &words(b"curv", &[0, 0])).unwrap();
+        assert_eq!(none.light(0.3), 0.3);
+        let one = shape("rTRC", &words(b"curv", &[0, 1, 0x0200])).unwrap();
+        assert_eq!(one.light(0.25), 0.0625);
+        let many = shape("rTRC", &words(b"curv", &[0, 3, 0, 16383, 65535])).unwrap();
+        assert_eq!(many.light(0.5), 16383.0 / 65535.0);
+        assert!((many.light(0.75) - 40959.0 / 65535.0).abs() < 1e-15);
+        assert_eq!(many.light(1.0), 1.0);
+    }
+
+    /// sRGB rounded to s15Fixed16, as every version 4 sRGB profile has it, is sRGB.
+    #[test]
+    fn a_standards_rounded_parameters_are_the_standard() {
+        let fixed = |value: f64| (value * 65536.0).round() as u32;
+        let mut tag = words(b"para", &[3, 0]);
+        for value in [2.4, 1.0 / 1.055, 0.055 / 1.055, 1.0 / 12.92, 0.04045] {
+            tag.extend(fixed(value).to_be_bytes());
+        }
+        assert_eq!(shape("rTRC", &tag).unwrap(), Shape::Formula(Formula::SRGB));
+        // One unit off is another curve.
+        let last = tag.len() - 1;
+        tag[last] += 1;
+        assert_ne!(shape("rTRC", &tag).unwrap(), Shape::Formula(Formula::SRGB));
+    }
+}

@@ -11,4 +11,6 @@ mod write;
 
 pub use fault::ProfileError;
 pub(super) use read::parsed;
+#[cfg(test)]
+pub(super) use write::with_curves;
 pub(super) use write::written;

@@ -13,6 +13,11 @@ const COPYRIGHT: &str = "Public domain (CC0 1.0)";
 
 /// The ICC bytes of a named space.
 pub(in crate::color) fn written(name: Named) -> Vec<u8> {
+    with_curves(name, [curve(name), curve(name), curve(name)])
+}
+
+/// The profile of a named space with other curves: whole tags. Gray takes the first.
+pub(in crate::color) fn with_curves(name: Named, curves: [Vec<u8>; 3]) -> Vec<u8> {
     let chad = adaptation(xyz_of(name.white()), PCS_WHITE);
     let mut tags: Vec<([u8; 4], Vec<u8>)> = vec![
         (*b"desc", text(name.description())),
@@ -30,17 +35,15 @@ pub(in crate::color) fn written(name: Named) -> Vec<u8> {
             ),
         ),
     ];
-    let curve = curve(name);
     if name.is_gray() {
-        tags.push((*b"kTRC", curve));
+        tags.extend([*b"kTRC"].into_iter().zip(curves));
     } else {
         let colorants = rounded_colorants(name);
         for (column, tag) in [*b"rXYZ", *b"gXYZ", *b"bXYZ"].into_iter().enumerate() {
-            tags.push((tag, numbers(*b"XYZ ", &colorants.map(|row| row[column]))));
+            let primary = colorants.map(|row| row[column]);
+            tags.push((tag, numbers(*b"XYZ ", &primary)));
         }
-        for tag in [*b"rTRC", *b"gTRC", *b"bTRC"] {
-            tags.push((tag, curve.clone()));
-        }
+        tags.extend([*b"rTRC", *b"gTRC", *b"bTRC"].into_iter().zip(curves));
     }
     assembled(name, &tags)
 }
@@ -164,4 +167,86 @@ fn header(name: Named, size: usize) -> Vec<u8> {
     }
     out.resize(128, 0); // creator and profile ID: none
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::color::Profile;
+
+    /// Field by field as ICC.1:2022, 7.2 has it.
+    #[test]
+    fn header_of_srgb() {
+        let icc = written(Named::Srgb);
+        assert_eq!(icc[0..4], (icc.len() as u32).to_be_bytes());
+        assert_eq!(icc[8..12], [4, 0x30, 0, 0]);
+        assert_eq!(icc[12..24], *b"mntrRGB XYZ ");
+        assert_eq!(icc[36..40], *b"acsp");
+        assert_eq!(icc[64..68], [0, 0, 0, 1]);
+        let white = [0, 0, 0xF6, 0xD6, 0, 1, 0, 0, 0, 0, 0xD3, 0x2D];
+        assert_eq!(icc[68..80], white);
+        assert_eq!(icc.len() % 4, 0);
+    }
+
+    /// The colorants of a version 4 sRGB profile by Little CMS, to six places: two units of 1/65536.
+    #[test]
+    fn colorants_of_srgb() {
+        let wanted = [
+            [0.436041, 0.385113, 0.143046],
+            [0.222485, 0.716905, 0.060610],
+            [0.013920, 0.097067, 0.713913],
+        ];
+        for (row, wanted) in primaries_in_pcs(Named::Srgb).iter().zip(wanted) {
+            for (cell, wanted) in row.iter().zip(wanted) {
+                assert!((cell - wanted).abs() < 2.0 / 65536.0, "{cell} {wanted}");
+            }
+        }
+    }
+
+    #[test]
+    fn colorants_add_up_to_white_and_stay_within_a_unit() {
+        for name in Named::ALL {
+            let to_xyz = rgb_to_xyz(name.primaries(), name.white());
+            let exact = product(&adaptation(xyz_of(name.white()), PCS_WHITE), &to_xyz);
+            for (row, rounded) in rounded_colorants(name).iter().enumerate() {
+                assert_eq!(rounded.iter().sum::<i32>(), s15_fixed16(PCS_WHITE[row]));
+                for (cell, exact) in rounded.iter().zip(exact[row]) {
+                    assert!((f64::from(*cell) - exact * 65536.0).abs() < 1.0, "{name:?}");
+                }
+            }
+        }
+    }
+
+    /// Parametric curve type 3 of sRGB as generated profiles hold it: 2.4, .947867, .052133, .077399, .04045.
+    #[test]
+    fn curve_of_srgb() {
+        let tag = curve(Named::Srgb);
+        assert_eq!(tag[..12], *b"para\0\0\0\0\0\x03\0\0");
+        for (index, wanted) in [2.4, 0.947867, 0.052133, 0.077399, 0.04045]
+            .iter()
+            .enumerate()
+        {
+            let at = 12 + 4 * index;
+            let value = i32::from_be_bytes([tag[at], tag[at + 1], tag[at + 2], tag[at + 3]]);
+            assert!((f64::from(value) / 65536.0 - wanted).abs() < 1.0 / 65536.0);
+        }
+    }
+
+    #[test]
+    fn bytes_come_back_as_the_same_profile() {
+        for name in Named::ALL {
+            let profile = Profile::named(name);
+            let mut bytes = profile.bytes().to_vec();
+            assert_eq!(bytes, written(name));
+            // A changed date: read anew, not recognised.
+            bytes[35] ^= 1;
+            let read = Profile::parse(&bytes).unwrap();
+            assert!(read.same_colours(&profile), "{name:?}");
+            assert_eq!(read.description(), name.description());
+            assert_eq!(read.is_gray(), name.is_gray());
+            for other in Named::ALL {
+                assert_eq!(read.same_colours(&Profile::named(other)), other == name);
+            }
+        }
+    }
 }

@@ -1,4 +1,5 @@
-//! Why a file could not be read: numbers, what is allowed, what to do. The caller adds the path.
+//! Why a file could not be read: numbers, what is allowed, what to do. A sentence without its
+//! subject: the caller writes the file's name before it ("nib-04.tif holds CMYK colour; ...").
 
 use super::{MAX_PIXELS, MAX_SIDE};
 use crate::budget::OverBudget;
@@ -92,7 +93,9 @@ impl fmt::Display for FrameError {
                 f,
                 "says it is {width} x {height} px; at most {MAX_SIDE} px a side and {MAX_PIXELS} px in all are read"
             ),
-            FrameError::OverBudget(over) => over.fmt(f),
+            FrameError::OverBudget(over) => {
+                write!(f, "is too large for the memory allowed: {over}")
+            }
             FrameError::NotFinite { x, y, channel } => write!(
                 f,
                 "holds NaN or infinity at pixel {x},{y}, channel {channel} (counted from 0); every sample must be a finite number"

@@ -15,6 +15,9 @@ mod samples;
 mod tiff;
 mod whole;
 
+#[cfg(test)]
+mod tests;
+
 pub use fault::FrameError;
 pub use samples::Samples;
 

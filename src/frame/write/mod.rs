@@ -15,15 +15,14 @@ mod tile;
 mod words;
 mod xmp;
 
+use super::MAX_ICC;
+
 pub use fault::WriteFault;
 pub use jpeg::{JPEG_SIDE_LIMIT, write_jpeg};
 pub use png::PngWriter;
 pub use tiff::{Offsets, TiffWriter};
 pub use tile::{TILE, TILES_LIMIT};
 pub use words::{Moment, Words};
-
-/// The largest ICC profile that is embedded, in bytes; the reading side has the same limit.
-pub const ICC_LIMIT: usize = 16 << 20;
 
 /// What a file says of its picture; the samples come separately.
 ///
@@ -130,8 +129,8 @@ impl Codes<'_> {
 }
 
 impl Image {
-    /// What every format asks: a size of 1 to 2^31 - 1 a side, a profile of at most [`ICC_LIMIT`] bytes, a density
-    /// of 1 to 10,000 ppi.
+    /// What every format asks: a size of 1 to 2^31 - 1 a side, a profile of at most [`MAX_ICC`] bytes,
+    /// a density of 1 to 10,000 ppi.
     fn checked(&self) -> Result<(), WriteFault> {
         let sides = 1..=i32::MAX as u32;
         if !sides.contains(&self.width) || !sides.contains(&self.height) {
@@ -141,11 +140,11 @@ impl Image {
                 limit: *sides.end(),
             });
         }
-        if self.icc.len() > ICC_LIMIT {
+        if self.icc.len() as u64 > MAX_ICC {
             return Err(WriteFault::Long {
                 what: "the ICC profile",
                 bytes: self.icc.len(),
-                limit: ICC_LIMIT,
+                limit: MAX_ICC as usize,
             });
         }
         if !(1.0..=10_000.0).contains(&self.ppi) {
@@ -226,7 +225,7 @@ mod tests {
         assert!(small.checked().is_ok());
         let refusal = |image: Image| image.checked().unwrap_err().to_string();
         insta::assert_snapshot!(refusal(Image { width: 0, ..small.clone() }), @"a picture of 0 x 3 px can't be written in this format: each side must be 1 to 2147483647 px");
-        insta::assert_snapshot!(refusal(Image { icc: vec![0; ICC_LIMIT + 1], ..small.clone() }), @"the ICC profile would take 16777217 bytes; at most 16777216 are written");
+        insta::assert_snapshot!(refusal(Image { icc: vec![0; MAX_ICC as usize + 1], ..small.clone() }), @"the ICC profile would take 16777217 bytes; at most 16777216 are written");
         insta::assert_snapshot!(refusal(Image { ppi: f64::NAN, ..small.clone() }), @"NaN pixels per inch: it must be 1 to 10000");
     }
 }

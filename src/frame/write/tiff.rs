@@ -375,6 +375,66 @@ mod tests {
         assert_eq!(of(i32::MAX as u32, Compression::Deflate), Offsets::Wide);
     }
 
+    /// Keeps only what is written from `start` on.
+    struct Tail {
+        start: u64,
+        position: u64,
+        kept: Vec<u8>,
+    }
+
+    impl Write for Tail {
+        fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+            if self.position >= self.start {
+                self.kept.extend_from_slice(bytes);
+            }
+            self.position += bytes.len() as u64;
+            Ok(bytes.len())
+        }
+
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    impl Seek for Tail {
+        fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+            if let SeekFrom::Start(position) = to {
+                self.position = position;
+            }
+            Ok(self.position)
+        }
+    }
+
+    /// 33,000 tiles of 128 KiB: their places pass 4 GiB, and the table says so in 64 bits.
+    #[test]
+    fn places_beyond_4_gib_are_whole() {
+        let image = image(
+            33_000 * TILE,
+            TILE,
+            Channels::Gray,
+            Depth::U16,
+            Compression::None,
+        );
+        let (tiles, bytes) = (image.tile_count(), image.tile_bytes() as u64);
+        let start = 16 + tiles * bytes;
+        let sink = Tail {
+            start,
+            position: 0,
+            kept: Vec::new(),
+        };
+        let tile = vec![0; bytes as usize];
+        let mut writer = TiffWriter::new(sink, image).unwrap();
+        for _ in 0..tiles {
+            writer.push(&tile).unwrap();
+        }
+        let tail = writer.finish().unwrap().kept;
+        assert!(start > u64::from(u32::MAX) + bytes);
+        let places: Vec<u8> = (0..tiles)
+            .flat_map(|k| (16 + k * bytes).to_le_bytes())
+            .collect();
+        assert!(tail.windows(places.len()).any(|window| window == places));
+    }
+
     #[test]
     fn missing_and_surplus_tiles_are_refused() {
         let image = image(300, 20, Channels::Gray, Depth::U8, Compression::None);

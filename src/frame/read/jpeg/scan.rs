@@ -28,7 +28,9 @@ struct FrameHead {
     height: u32,
     components: u8,
     progressive: bool,
-    subsampled: bool,
+    /// Whether the decoder gets the components right where each has a scan of its own: found by comparing it with
+    /// the same coefficients interleaved, for every usual sampling.
+    apart_is_safe: bool,
 }
 
 pub fn scan(disk: &Disk, account: &Account) -> Result<Scan, FrameError> {
@@ -60,10 +62,10 @@ pub fn scan(disk: &Disk, account: &Account) -> Result<Scan, FrameError> {
                 };
                 let in_scan = body.bytes(disk)?.first().copied().unwrap_or(0);
                 let waits = head.progressive || in_scan < head.components;
-                // The decoder mixes up the blocks of such files without saying so.
-                if !head.progressive && in_scan < head.components && head.subsampled {
+                // Of such files the decoder mixes up the blocks without saying so.
+                if !head.progressive && in_scan < head.components && !head.apart_is_safe {
                     return Err(FrameError::unsupported(
-                        "its channels are stored one after the other with reduced colour resolution",
+                        "stores its channels one after the other with reduced colour resolution",
                         REMEDY,
                     ));
                 }
@@ -142,20 +144,20 @@ fn frame_head(marker: u8, body: &[u8]) -> Result<FrameHead, FrameError> {
     let refused = |found: String| FrameError::unsupported(found, REMEDY);
     match marker {
         0xc0..=0xc2 => {}
-        0xc3 => return Err(refused("it is a lossless JPEG".to_owned())),
-        0xc9..=0xcb => return Err(refused("it is an arithmetic-coded JPEG".to_owned())),
-        _ => return Err(refused("it is a hierarchical JPEG".to_owned())),
+        0xc3 => return Err(refused("is a lossless JPEG".to_owned())),
+        0xc9..=0xcb => return Err(refused("is an arithmetic-coded JPEG".to_owned())),
+        _ => return Err(refused("is a hierarchical JPEG".to_owned())),
     }
     let [bits, h1, h0, w1, w0, components, rest @ ..] = body else {
         return Err(FrameError::damaged("the JPEG frame header", "is too short"));
     };
     if *bits != 8 {
-        return Err(refused(format!("it has {bits} bits a sample")));
+        return Err(refused(format!("has {bits} bits a sample")));
     }
     match components {
         1 | 3 => {}
-        4 => return Err(refused("it holds CMYK colour".to_owned())),
-        other => return Err(refused(format!("it has {other} channels"))),
+        4 => return Err(refused("holds CMYK colour".to_owned())),
+        other => return Err(refused(format!("has {other} channels"))),
     }
     if rest.len() != 3 * usize::from(*components) {
         return Err(FrameError::damaged(
@@ -185,7 +187,9 @@ fn frame_head(marker: u8, body: &[u8]) -> Result<FrameHead, FrameError> {
         height,
         components: *components,
         progressive: marker == 0xc2,
-        subsampled: sampling().any(|s| s != rest[1]),
+        apart_is_safe: sampling()
+            .skip(1)
+            .all(|s| s == rest[1] || (rest[1] == 0x21 && s == 0x11)),
     })
 }
 

@@ -3,7 +3,9 @@
 use super::super::FrameError;
 use super::super::octets::Octets;
 use super::codec::{Fault, Short, Stream};
-use super::layout::{Compression, Extent, Layout};
+use super::grid::Extent;
+use super::layout::Layout;
+use super::meaning::Compression;
 use super::words::{self, Stored, Word};
 use crate::geom::Rect;
 
@@ -93,7 +95,14 @@ pub fn rows<K: Stored>(
     let first = (part.x0 - place.rect.x0) as usize * channels;
     let last = (part.x1 - place.rect.x0) as usize * channels;
     for y in y..part.y1 {
-        stream.fill(&mut raw).map_err(|short| {
+        let filled = stream.fill(&mut raw).and_then(|()| {
+            if y + 1 == place.rect.y1 {
+                stream.end()
+            } else {
+                Ok(())
+            }
+        });
+        filled.map_err(|short| {
             let done = (y - place.rect.y0) as u64 * row_bytes as u64;
             let whole = u64::from(place.rect.height()) * row_bytes as u64;
             refused(layout, index, short, done, whole)

@@ -3,7 +3,8 @@
 
 use super::super::FrameError;
 use super::super::octets::Octets;
-use super::layout::{Compression, Extent};
+use super::grid::Extent;
+use super::meaning::Compression;
 use miniz_oxide::inflate::TINFLStatus;
 use miniz_oxide::inflate::core::{DecompressorOxide, decompress, inflate_flags};
 use weezl::{BitOrder, LzwStatus};
@@ -87,6 +88,18 @@ impl<'a, B: Octets + ?Sized> Stream<'a, B> {
             Ok(())
         } else {
             Err(Short::Ended { got })
+        }
+    }
+
+    /// After the last byte of a chunk: looks at the checksum, where there is one. What follows is nobody's business:
+    /// some writers fill a last strip up.
+    pub fn end(&mut self) -> Result<(), Short> {
+        match &mut self.codec {
+            Codec::Deflate(inflate) if inflate.from == inflate.to => {
+                inflate.more(&mut self.input).map_err(Short::Broken)?;
+                Ok(())
+            }
+            _ => Ok(()),
         }
     }
 }
@@ -225,6 +238,8 @@ struct Inflate {
     from: usize,
     to: usize,
     done: bool,
+    /// What went wrong after the bytes in hand; they were right.
+    failed: Option<&'static str>,
 }
 
 impl Inflate {
@@ -235,6 +250,7 @@ impl Inflate {
             from: 0,
             to: 0,
             done: false,
+            failed: None,
         }
     }
 
@@ -280,13 +296,18 @@ impl Inflate {
                     self.done = true;
                 }
                 TINFLStatus::Adler32Mismatch => {
-                    return Err(Fault::Data("its Deflate checksum does not fit its data"));
+                    self.done = true;
+                    self.failed = Some("its Deflate checksum does not fit its data");
                 }
                 TINFLStatus::Failed | TINFLStatus::BadParam => {
-                    return Err(Fault::Data("its Deflate data makes no sense"));
+                    self.done = true;
+                    self.failed = Some("its Deflate data makes no sense");
                 }
             }
         }
-        Ok(self.from < self.to)
+        match self.failed {
+            Some(fault) if self.from == self.to => Err(Fault::Data(fault)),
+            _ => Ok(self.from < self.to),
+        }
     }
 }

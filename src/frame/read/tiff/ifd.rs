@@ -41,7 +41,8 @@ impl Order {
 #[derive(Clone, Copy, Debug)]
 pub struct Entry {
     pub tag: u16,
-    kind: u16,
+    /// The field type of TIFF 6.0 and BigTIFF.
+    pub kind: u16,
     pub count: u64,
     /// Position of the first value in the file.
     pub at: u64,

@@ -5,8 +5,11 @@
 
 mod chunk;
 mod codec;
+mod grid;
 pub(super) mod ifd;
 mod layout;
+mod meaning;
+mod tags;
 mod words;
 
 use super::octets::{Disk, Octets};
@@ -18,6 +21,7 @@ use crate::geom::Rect;
 use ifd::Directory;
 use layout::Layout;
 use rayon::prelude::*;
+use tags::Tags;
 use words::Stored;
 
 /// Decoded pieces held at one time while chunks decode side by side. A constant, never the number of threads, so
@@ -38,8 +42,12 @@ pub fn open(
     // A directory's entries as bytes and as numbers: at most 4096 of them.
     let _reading = account.charge(256 << 10, "image directories")?;
     let directory = Directory::first(&disk)?;
-    let layout = Layout::read(&disk, &directory, account)?;
-    let (profile, charge) = match layout::icc(&disk, &directory, account)? {
+    let tags = Tags {
+        bytes: &disk,
+        directory: &directory,
+    };
+    let layout = Layout::read(&tags, account)?;
+    let (profile, charge) = match tags::icc(&tags, account)? {
         Some((icc, charge)) => (Embedded::Icc(icc), Some(charge)),
         None => (Embedded::None, None),
     };

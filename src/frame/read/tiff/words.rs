@@ -1,7 +1,7 @@
 //! Decoded bytes to numbers: byte order, predictors, half floats.
 
 use super::ifd::Order;
-use super::layout::Predictor;
+use super::meaning::Predictor;
 
 /// An unsigned number of a file, in its own order.
 pub trait Word: Copy + Default + Send {

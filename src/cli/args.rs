@@ -1,0 +1,150 @@
+//! What can be typed.
+
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+#[derive(Debug, Parser)]
+#[command(
+    name = "platewright",
+    version,
+    about = "Assembles a picture from a plate and many frames, as one text file says",
+    before_help = "Example:\n  platewright render scene.kdl            the master and every crop, beside the scene\n  platewright render scene.kdl --preview 1200   small pictures to look at first",
+    disable_help_subcommand = true
+)]
+pub(super) struct Cli {
+    #[command(subcommand)]
+    pub verb: Verb,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Verb {
+    /// Compose the picture and write its outputs
+    #[command(
+        before_help = "Example:\n  platewright render scene.kdl\n  platewright render scene.kdl portrait --set ink=crimson --out-dir proofs"
+    )]
+    Render(RenderArgs),
+    /// Read the scene and its files and report everything that is wrong; writes nothing
+    #[command(before_help = "Example:\n  platewright check scene.kdl")]
+    Check(CheckArgs),
+    /// Say what would be read, where each piece lands, in which order, and how much memory it takes
+    #[command(before_help = "Example:\n  platewright explain scene.kdl")]
+    Explain(ExplainArgs),
+    /// Say who is at a point of the canvas, front to back, and where that is in each frame
+    #[command(before_help = "Example:\n  platewright at scene.kdl 812 403.5")]
+    At(AtArgs),
+}
+
+#[derive(Args, Debug)]
+pub(super) struct SceneArgs {
+    /// The scene file
+    pub scene: PathBuf,
+    /// Set a parameter of the scene
+    #[arg(long = "set", value_name = "NAME=VALUE", value_parser = setting)]
+    pub settings: Vec<(String, String)>,
+    /// Print findings and results as JSON on standard output
+    #[arg(long)]
+    pub json: bool,
+    /// Most memory for pictures, as "6 GiB" or "900 MiB"
+    #[arg(long, value_name = "SIZE", default_value = "8 GiB", value_parser = memory)]
+    pub memory: u64,
+    /// How many threads to use; as many as the machine has cores by default. Never changes a byte
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct RenderArgs {
+    #[command(flatten)]
+    pub scene: SceneArgs,
+    /// Only these outputs; all when none is named
+    #[arg(value_name = "OUTPUT")]
+    pub outputs: Vec<String>,
+    /// Where output files go; the scene's own folder by default
+    #[arg(long, value_name = "DIR")]
+    pub out_dir: Option<PathBuf>,
+    /// Write a small PNG of each output instead, at most N pixels long, with guides drawn
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=16384))]
+    pub preview: Option<u32>,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct CheckArgs {
+    #[command(flatten)]
+    pub scene: SceneArgs,
+    /// Only these outputs; all when none is named
+    #[arg(value_name = "OUTPUT")]
+    pub outputs: Vec<String>,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct ExplainArgs {
+    #[command(flatten)]
+    pub scene: SceneArgs,
+    /// Only these outputs; all when none is named
+    #[arg(value_name = "OUTPUT")]
+    pub outputs: Vec<String>,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct AtArgs {
+    #[command(flatten)]
+    pub scene: SceneArgs,
+    /// Canvas pixels from the left
+    #[arg(allow_negative_numbers = true)]
+    pub x: f64,
+    /// Canvas pixels from the top
+    #[arg(allow_negative_numbers = true)]
+    pub y: f64,
+    /// As this output has it; the first one by default
+    #[arg(long, value_name = "OUTPUT")]
+    pub output: Option<String>,
+}
+
+fn setting(typed: &str) -> Result<(String, String), String> {
+    match typed.split_once('=') {
+        Some((name, value)) if !name.is_empty() => Ok((name.to_owned(), value.to_owned())),
+        _ => Err("a parameter is set as name=value".to_owned()),
+    }
+}
+
+/// "6 GiB", "900 MiB", "1.5 GiB": binary units, as memory is counted.
+fn memory(typed: &str) -> Result<u64, String> {
+    let wrong = || format!("\"{typed}\" is no size; write \"6 GiB\" or \"900 MiB\"");
+    let typed_trimmed = typed.trim();
+    let at = typed_trimmed
+        .find(|c: char| !(c.is_ascii_digit() || c == '.'))
+        .ok_or_else(wrong)?;
+    let (number, unit) = typed_trimmed.split_at(at);
+    let number: f64 = number.parse().map_err(|_| wrong())?;
+    let unit = match unit.trim() {
+        "KiB" => 1u64 << 10,
+        "MiB" => 1 << 20,
+        "GiB" => 1 << 30,
+        _ => return Err(wrong()),
+    };
+    let bytes = number * unit as f64;
+    if !(bytes >= (1u64 << 20) as f64 && bytes <= (1u64 << 50) as f64) {
+        return Err("between 1 MiB and 1,048,576 GiB are allowed".to_owned());
+    }
+    Ok(bytes as u64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sizes_of_memory() {
+        assert_eq!(memory("1.5 GiB"), Ok(3 << 29));
+        assert_eq!(memory("900MiB"), Ok(900 << 20));
+        for wrong in ["", "8", "8 GB", "-1 GiB", "1 KiB", "9999999999 GiB"] {
+            assert!(memory(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn the_command_line_is_sound() {
+        use clap::CommandFactory;
+        Cli::command().debug_assert();
+    }
+}

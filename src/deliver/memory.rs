@@ -1,0 +1,44 @@
+//! How much memory a whole run takes at most, told before it starts.
+
+use super::code::Coder;
+use super::sink::room;
+use crate::budget::Account;
+use crate::plan::Plan;
+use crate::render::{self, Scope, Tiling, View};
+use crate::settle::Settled;
+
+/// The program itself with its tables, in bytes (measured on x86-64 Linux).
+const PROGRAM: u64 = 12 << 20;
+
+/// Bytes at the fullest moment: what settling took, or drawing the largest picture with its outputs open.
+/// `account` is the one that `settled` was charged to.
+pub fn peak_bytes(
+    plan: &Plan,
+    settled: &Settled,
+    tiling: Tiling,
+    threads: u64,
+    account: &Account,
+) -> u64 {
+    let drawing = plan
+        .pictures
+        .iter()
+        .enumerate()
+        .map(|(index, stack)| {
+            let outputs: Vec<_> = plan.outputs.iter().filter(|o| o.picture == index).collect();
+            let part = outputs
+                .iter()
+                .fold(crate::geom::Rect::EMPTY, |all, o| all.united(&o.window));
+            let coders: Vec<Coder> = outputs.iter().map(|o| Coder::new(plan, o)).collect();
+            let with_codes = coders.iter().any(Coder::keeps_codes);
+            let waiting: u64 = outputs
+                .iter()
+                .zip(&coders)
+                .map(|(output, coder)| room(output, coder))
+                .sum();
+            let scope = Scope::new(plan, settled, stack, View::whole(stack.canvas));
+            waiting + render::peak_bytes(&scope, part, tiling, with_codes, threads)
+        })
+        .max()
+        .unwrap_or(0);
+    PROGRAM + account.peak().max(account.used() + drawing)
+}

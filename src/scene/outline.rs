@@ -1,0 +1,138 @@
+//! Points and path data as SVG writes them.
+//!
+//! Promise: finite numbers within a million pixels, at most 10,000 points or 64 KiB of path data, told otherwise.
+
+use kurbo::{BezPath, PathEl, SvgParseError};
+
+/// Numbers lie within this.
+const FAR: f64 = 1_000_000.0;
+const POINTS: usize = 10_000;
+const PATH_BYTES: usize = 64 << 10;
+
+/// SVG `points`: pairs of numbers, commas and white space between them.
+pub(super) fn points(text: &str) -> Result<Vec<[f64; 2]>, String> {
+    let mut numbers: Vec<f64> = Vec::new();
+    for word in text.split([',', ' ', '\t', '\n', '\r', '\u{0c}']) {
+        if word.is_empty() {
+            continue;
+        }
+        let number: f64 = word
+            .parse()
+            .ok()
+            .filter(|_| !word.contains(|c: char| c.is_alphabetic() && c != 'e' && c != 'E'))
+            .ok_or_else(|| format!("{} is no number", super::words::shown(word)))?;
+        within(number)?;
+        numbers.push(number);
+        if numbers.len() > 2 * POINTS {
+            return Err("there are more than 10,000 points".to_owned());
+        }
+    }
+    if !numbers.len().is_multiple_of(2) {
+        return Err(format!(
+            "there are {} numbers, so one point has no y",
+            numbers.len()
+        ));
+    }
+    Ok(numbers
+        .chunks_exact(2)
+        .map(|pair| [pair[0], pair[1]])
+        .collect())
+}
+
+fn within(number: f64) -> Result<(), String> {
+    if number.abs() <= FAR {
+        Ok(())
+    } else {
+        Err(format!("{number} is farther than 1,000,000 px away"))
+    }
+}
+
+/// SVG 2 path data; open sub-paths are closed, since only what they enclose counts.
+pub(super) fn path(text: &str) -> Result<BezPath, String> {
+    if text.len() > PATH_BYTES {
+        return Err(format!("it holds {} bytes, more than 65,536", text.len()));
+    }
+    // Before the parser: an arc of a huge radius would become a huge number of curves there.
+    small_numbers(text)?;
+    let open = BezPath::from_svg(text).map_err(plain)?;
+    let mut path = BezPath::new();
+    let mut begun = false;
+    for part in open.elements() {
+        if let PathEl::MoveTo(_) = part {
+            if begun {
+                path.close_path();
+            }
+            begun = false;
+        } else {
+            begun = !matches!(part, PathEl::ClosePath);
+        }
+        path.push(*part);
+    }
+    if begun {
+        path.close_path();
+    }
+    if !path
+        .elements()
+        .iter()
+        .any(|part| !matches!(part, PathEl::MoveTo(_) | PathEl::ClosePath))
+    {
+        return Err("it draws nothing".to_owned());
+    }
+    let bounds = path.control_box();
+    for number in [bounds.x0, bounds.y0, bounds.x1, bounds.y1] {
+        within(number)?;
+    }
+    // Not a number anywhere hides from the box.
+    if !path.is_finite() {
+        return Err("a number in it is not finite".to_owned());
+    }
+    Ok(path)
+}
+
+/// The path parser's fault in plain words.
+fn plain(fault: SvgParseError) -> String {
+    match fault {
+        SvgParseError::Wrong => "a number is missing or misspelled".to_owned(),
+        SvgParseError::UnexpectedEof => "it ends too early".to_owned(),
+        SvgParseError::UnknownCommand(command) => {
+            format!(
+                "{} is no path command",
+                super::words::shown(&command.to_string())
+            )
+        }
+        SvgParseError::UninitializedPath => "it does not begin with M or m".to_owned(),
+        other => format!("{other}"),
+    }
+}
+
+/// Refuses numbers far beyond any picture. Flags of arcs may be written without a space before the next number, so
+/// that up to three digits too many are let through here; the bounds of the drawn path decide.
+fn small_numbers(text: &str) -> Result<(), String> {
+    let mut rest = text;
+    while let Some(at) = rest.find(|c: char| c.is_ascii_digit()) {
+        rest = &rest[at..];
+        let digits = |text: &str| text.bytes().take_while(u8::is_ascii_digit).count();
+        let whole = digits(rest);
+        let mut length = whole;
+        if rest[length..].starts_with('.') {
+            length += 1;
+            length += digits(&rest[length..]);
+        }
+        if rest[length..].starts_with(['e', 'E']) {
+            let sign = usize::from(rest[length + 1..].starts_with(['+', '-']));
+            let more = digits(&rest[length + 1 + sign..]);
+            if more > 0 {
+                length += 1 + sign + more;
+            }
+        }
+        let number: f64 = rest[..length].parse().unwrap_or(f64::INFINITY);
+        if number.is_nan() || number > FAR * 1000.0 {
+            return Err(format!(
+                "{} is farther than 1,000,000 px away",
+                super::words::shown(&rest[..length])
+            ));
+        }
+        rest = &rest[length..];
+    }
+    Ok(())
+}
