@@ -353,3 +353,14 @@ stop `max-bytes`, finding the quality for a file's size: not built yet [not-buil
   do: set `quality` by hand
 "##);
 }
+
+#[test]
+fn an_output_left_out_collides_with_none() {
+    let two = |off: &str| {
+        format!(
+            "scene language=1\ncanvas 1 1\noutput \"a\" {off} {{ file \"a.tif\" }}\noutput \"b\" {{ file \"a.tif\" }}\n"
+        )
+    };
+    assert_eq!(ids(&two("off=#false")), ["same-file"]);
+    assert!(ids(&two("off=#true")).is_empty());
+}
