@@ -2,7 +2,8 @@
 //!
 //! Promise: finite numbers within a million pixels, at most 10,000 points or 64 KiB of path data, told otherwise.
 
-use kurbo::{BezPath, PathEl, SvgParseError};
+use crate::mask::path_data;
+use kurbo::{BezPath, PathEl};
 
 /// Numbers lie within this.
 const FAR: f64 = 1_000_000.0;
@@ -52,9 +53,7 @@ pub(super) fn path(text: &str) -> Result<BezPath, String> {
     if text.len() > PATH_BYTES {
         return Err(format!("it holds {} bytes, more than 65,536", text.len()));
     }
-    // Before the parser: an arc of a huge radius would become a huge number of curves there.
-    small_numbers(text)?;
-    let open = BezPath::from_svg(text).map_err(plain)?;
+    let open = path_data(text).map_err(|fault| fault.to_string())?;
     let mut path = BezPath::new();
     let mut begun = false;
     for part in open.elements() {
@@ -87,52 +86,4 @@ pub(super) fn path(text: &str) -> Result<BezPath, String> {
         return Err("a number in it is not finite".to_owned());
     }
     Ok(path)
-}
-
-/// The path parser's fault in plain words.
-fn plain(fault: SvgParseError) -> String {
-    match fault {
-        SvgParseError::Wrong => "a number is missing or misspelled".to_owned(),
-        SvgParseError::UnexpectedEof => "it ends too early".to_owned(),
-        SvgParseError::UnknownCommand(command) => {
-            format!(
-                "{} is no path command",
-                super::words::shown(&command.to_string())
-            )
-        }
-        SvgParseError::UninitializedPath => "it does not begin with M or m".to_owned(),
-        other => format!("{other}"),
-    }
-}
-
-/// Refuses numbers far beyond any picture. Flags of arcs may be written without a space before the next number, so
-/// that up to three digits too many are let through here; the bounds of the drawn path decide.
-fn small_numbers(text: &str) -> Result<(), String> {
-    let mut rest = text;
-    while let Some(at) = rest.find(|c: char| c.is_ascii_digit()) {
-        rest = &rest[at..];
-        let digits = |text: &str| text.bytes().take_while(u8::is_ascii_digit).count();
-        let whole = digits(rest);
-        let mut length = whole;
-        if rest[length..].starts_with('.') {
-            length += 1;
-            length += digits(&rest[length..]);
-        }
-        if rest[length..].starts_with(['e', 'E']) {
-            let sign = usize::from(rest[length + 1..].starts_with(['+', '-']));
-            let more = digits(&rest[length + 1 + sign..]);
-            if more > 0 {
-                length += 1 + sign + more;
-            }
-        }
-        let number: f64 = rest[..length].parse().unwrap_or(f64::INFINITY);
-        if number.is_nan() || number > FAR * 1000.0 {
-            return Err(format!(
-                "{} is farther than 1,000,000 px away",
-                super::words::shown(&rest[..length])
-            ));
-        }
-        rest = &rest[length..];
-    }
-    Ok(())
 }

@@ -4,8 +4,9 @@ use super::bytes::{be16, be32, fixed, signature};
 use super::curve::shape;
 use super::fault::ProfileError;
 use super::write::primaries_in_pcs;
-use crate::color::matrix::{Matrix3, determinant};
+use crate::color::matrix::{Matrix3, determinant, inverse};
 use crate::color::named::Named;
+use crate::color::primaries::{PCS_WHITE, adaptation, xyz_of};
 use crate::color::tone::Shape;
 
 pub(super) const MOST_BYTES: usize = 16 << 20;
@@ -25,6 +26,10 @@ pub(in crate::color) struct Parsed {
     /// Three curves, or one for gray.
     pub shapes: Vec<Shape>,
     pub to_pcs: Matrix3,
+    /// XYZ D50 back to XYZ under the white the primaries were measured with.
+    pub from_d50: Matrix3,
+    /// The medium's white, XYZ: what the absolute intent keeps.
+    pub media_white: [f64; 3],
 }
 
 pub(in crate::color) fn parsed(icc: &[u8]) -> Result<Parsed, ProfileError> {
@@ -47,13 +52,52 @@ pub(in crate::color) fn parsed(icc: &[u8]) -> Result<Parsed, ProfileError> {
     } else {
         matrix(&tags)?
     };
+    let media_white = media_white(&tags);
+    let from_d50 = if gray {
+        adaptation(PCS_WHITE, xyz_of(Named::Srgb.white()))
+    } else {
+        own_white(&tags, media_white)
+    };
     Ok(Parsed {
         size,
         description: description(tags.find("desc").unwrap_or_default()),
         gray,
         shapes,
         to_pcs,
+        from_d50,
+        media_white,
     })
+}
+
+/// The `wtpt` tag, D50 where there is none or it makes no white.
+fn media_white(tags: &Tags<'_>) -> [f64; 3] {
+    let white = tags
+        .find("wtpt")
+        .filter(|data| data.get(..4) == Some(b"XYZ "))
+        .map(|data| [0, 1, 2].map(|k| f64::from(fixed(data, 8 + 4 * k).unwrap_or(0)) / 65536.0));
+    match white {
+        Some(white) if white.iter().all(|v| (0.1..=2.0).contains(v)) => white,
+        _ => PCS_WHITE,
+    }
+}
+
+/// Undoes the adaptation to D50: the inverse of the `chad` tag (ICC.1:2022, 9.2.15), else Bradford to the medium's
+/// white, which version 2 profiles state as measured.
+fn own_white(tags: &Tags<'_>, media_white: [f64; 3]) -> Matrix3 {
+    let chad = tags
+        .find("chad")
+        .filter(|data| data.get(..4) == Some(b"sf32"))
+        .and_then(|data| {
+            let mut m = [[0.0; 3]; 3];
+            for (k, cell) in m.as_flattened_mut().iter_mut().enumerate() {
+                *cell = f64::from(fixed(data, 8 + 4 * k)?) / 65536.0;
+            }
+            (determinant(&m).abs() > 0.01).then_some(m)
+        });
+    match chad {
+        Some(chad) => inverse(&chad),
+        None => adaptation(PCS_WHITE, media_white),
+    }
 }
 
 fn declared_size(icc: &[u8]) -> Result<usize, ProfileError> {
