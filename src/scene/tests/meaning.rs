@@ -620,7 +620,7 @@ stop `polygon` has 2 points, and needs at least 3 [bad-points]
      |                 ^^^^^^^^^
   allowed: "x,y x,y ...": 3 to 10,000 points, each number within 1,000,000
 
-stop this path can't be drawn: it does not begin with M or m [bad-path-data]
+stop this path can't be drawn: it must begin with M or m, at character 1 [bad-path-data]
   at scene.kdl:14:14
   14 |         path "L 1 1"
      |              ^^^^^^^
