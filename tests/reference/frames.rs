@@ -33,6 +33,7 @@ pub fn make(folder: &Path) {
         set.save(&frames.join(name));
     }
     table().save(&frames.join("table.tif"));
+    set.part(104, 30, 120, 110).save(&frames.join("close-1.tif"));
     on_rod().save(&frames.join("nib-11.tif"));
     nib(60, 90, 1.0).save_with_alpha(&frames.join("nib-04.tif"));
     nib(20, 30, 1.0 / 3.0).save_with_alpha(&frames.join("nib-tiny.tif"));
@@ -219,6 +220,16 @@ impl Paper {
             width,
             height,
             pixels: vec![pixel; (width * height) as usize],
+        }
+    }
+
+    /// A rectangle of it as a picture of its own.
+    fn part(&self, left: u32, top: u32, width: u32, height: u32) -> Paper {
+        let rows = (top..top + height).map(|y| (y * self.width + left) as usize);
+        Paper {
+            width,
+            height,
+            pixels: rows.flat_map(|at| self.pixels[at..at + width as usize].to_vec()).collect(),
         }
     }
 
