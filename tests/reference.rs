@@ -66,7 +66,9 @@ fn run(folder: &Path, scene: &str) -> Run {
 /// Whether `words` are among what was said, in their order.
 fn holds(said: &[String], words: &[String]) -> bool {
     let mut said = said.iter();
-    words.iter().all(|word| said.any(|line| line.trim_end() == word.trim_end()))
+    words
+        .iter()
+        .all(|word| said.any(|line| line.trim_end() == word.trim_end()))
 }
 
 /// What is wrong with an example.
@@ -111,10 +113,16 @@ fn faults(folder: &Path, example: &Example) -> Vec<String> {
     }
     if let Some(name) = &example.matte {
         match self::run(folder, &example.matte_scene()) {
-            Run { picture: Some(picture), .. } => {
+            Run {
+                picture: Some(picture),
+                ..
+            } => {
                 faults.extend(goldens::fault(&committed, name, &picture));
             }
-            run => faults.push(format!("its matte can't be drawn:\n{}", run.said.join("\n"))),
+            run => faults.push(format!(
+                "its matte can't be drawn:\n{}",
+                run.said.join("\n")
+            )),
         }
     }
     faults
@@ -142,24 +150,44 @@ fn every_example_does_what_its_page_says() {
 #[test]
 fn pictures_and_examples_belong_together() {
     let mut made = BTreeSet::new();
-    for Page { name, text, examples } in blocks::pages(&reference()) {
+    for Page {
+        name,
+        text,
+        examples,
+    } in blocks::pages(&reference())
+    {
         let mut own = BTreeSet::new();
         for example in &examples {
             for picture in example.picture.iter().chain(&example.matte) {
-                assert!(own.insert(picture.clone()), "{}: {picture} twice", example.place);
+                assert!(
+                    own.insert(picture.clone()),
+                    "{}: {picture} twice",
+                    example.place
+                );
             }
         }
         let shown: BTreeSet<String> = text
             .split("](pictures/")
             .skip(1)
-            .filter_map(|rest| rest.split_once(".png)").map(|(picture, _)| picture.to_owned()))
+            .filter_map(|rest| {
+                rest.split_once(".png)")
+                    .map(|(picture, _)| picture.to_owned())
+            })
             .collect();
         assert_eq!(shown, own, "{name}: pictures shown, pictures made");
         made.extend(own);
     }
     let committed: BTreeSet<String> = fs::read_dir(reference().join("pictures"))
         .unwrap()
-        .map(|entry| entry.unwrap().path().file_stem().unwrap().to_string_lossy().into_owned())
+        .map(|entry| {
+            entry
+                .unwrap()
+                .path()
+                .file_stem()
+                .unwrap()
+                .to_string_lossy()
+                .into_owned()
+        })
         .collect();
     assert_eq!(committed, made);
 }
@@ -173,7 +201,9 @@ fn links_lead_somewhere() {
             .filter_map(|line| line.strip_prefix('#'))
             .map(|line| {
                 let words = line.trim_start_matches('#').trim().to_lowercase();
-                let kept = words.chars().filter(|c| c.is_alphanumeric() || matches!(c, '-' | ' ' | '_'));
+                let kept = words
+                    .chars()
+                    .filter(|c| c.is_alphanumeric() || matches!(c, '-' | ' ' | '_'));
                 kept.map(|c| if c == ' ' { '-' } else { c }).collect()
             })
             .collect()
@@ -240,7 +270,9 @@ output "o" zzz=1 {
 "#;
 
 /// Words of the language that no list in an answer holds: what is read before anything else, and what stands alone.
-const MORE_WORDS: [&str; 8] = ["param", "include", "keep", "within", "cut", "nudge", "card", "at"];
+const MORE_WORDS: [&str; 8] = [
+    "param", "include", "keep", "within", "cut", "nudge", "card", "at",
+];
 
 /// Every node and property the program knows, by its own answer.
 fn words_of_the_language() -> BTreeSet<String> {
@@ -264,22 +296,60 @@ fn words_of_the_language() -> BTreeSet<String> {
     words
 }
 
+/// All pages but for the first one's map of the language, and that map.
+fn text_and_map() -> (String, String) {
+    let (mut text, mut map) = (String::new(), String::new());
+    for page in blocks::pages(&reference()) {
+        match page.text.split_once("\n## The map\n") {
+            None => text.push_str(&page.text),
+            Some((before, rest)) => {
+                let (section, after) = rest.split_once("\n## ").unwrap();
+                map.push_str(section);
+                text.push_str(before);
+                text.push_str(after);
+            }
+        }
+    }
+    (text, map)
+}
+
+/// The map names what the program knows, no more and no less.
+#[test]
+fn the_map_is_the_program_s() {
+    let (_, map) = text_and_map();
+    // Backticks come in pairs, so every second piece is a word.
+    let mapped: BTreeSet<String> = map
+        .split('`')
+        .skip(1)
+        .step_by(2)
+        .map(|word| word.trim_end_matches('=').to_owned())
+        .collect();
+    assert_eq!(mapped, words_of_the_language());
+}
+
 #[test]
 fn no_word_of_the_language_is_missing() {
     let words = words_of_the_language();
     assert!(words.len() > 100, "{words:?}");
-    let text: String = blocks::pages(&reference()).into_iter().map(|page| page.text).collect();
+    let (text, _) = text_and_map();
     let missing: Vec<&String> = words
         .iter()
-        .filter(|word| !["`", "=", " "].iter().any(|end| text.contains(&format!("`{word}{end}"))))
+        .filter(|word| {
+            !["`", "=", " "]
+                .iter()
+                .any(|end| text.contains(&format!("`{word}{end}")))
+        })
         .collect();
-    assert!(missing.is_empty(), "the reference does not mention {missing:?}");
+    assert!(
+        missing.is_empty(),
+        "the reference does not mention {missing:?}"
+    );
 }
 
 /// The words that a value can be, where a list is short enough to be known by heart.
 #[test]
 fn no_value_is_missing() {
-    let text: String = blocks::pages(&reference()).into_iter().map(|page| page.text).collect();
+    let (text, _) = text_and_map();
     let values = "normal multiply screen overlay darken lighten color-dodge color-burn hard-light soft-light difference \
         exclusion hue saturation color luminosity plus-lighter linear encoded lanczos3 mitchell catmull-rom bilinear \
         nearest horizontal vertical nonzero evenodd round butt alpha gray red green blue reflect pad plate srgb \

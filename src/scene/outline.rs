@@ -98,7 +98,10 @@ mod tests {
     #[test]
     fn arcs_are_as_round_as_masks_promise() {
         for radius in [5.0, 50.0, 700.0] {
-            let text = format!("M {0} 0 A {1} {1} 0 0 1 -{1} 0 A {1} {1} 0 0 1 {0} 0", radius, radius);
+            let text = format!(
+                "M {0} 0 A {1} {1} 0 0 1 -{1} 0 A {1} {1} 0 0 1 {0} 0",
+                radius, radius
+            );
             for part in path(&text).unwrap().segments() {
                 for k in 0..=32 {
                     let off = part.eval(f64::from(k) / 32.0).distance(Point::ZERO) - radius;

@@ -69,14 +69,25 @@ fn page(path: &Path) -> Page {
             awaited = matches!(example.promise, Promise::Remarked | Promise::Refused);
             examples.push(example);
         } else if info == "text" && awaited {
-            let last = examples.last_mut().expect("an example stands above its words");
+            let last = examples
+                .last_mut()
+                .expect("an example stands above its words");
             last.words = inside.iter().map(|line| (*line).to_owned()).collect();
             awaited = false;
         } else {
-            assert_eq!(info, "sh", "{name}:{}: a fence of no known kind", number + 1);
+            assert_eq!(
+                info,
+                "sh",
+                "{name}:{}: a fence of no known kind",
+                number + 1
+            );
         }
     }
-    Page { name, text, examples }
+    Page {
+        name,
+        text,
+        examples,
+    }
 }
 
 fn example(place: String, info: &str, inside: &[&str]) -> Example {
@@ -127,7 +138,11 @@ impl Example {
                 None => white.push_str(&format!("{line}\n")),
             }
         }
-        let size = format!("canvas {} {}\n", crate::frames::WIDTH, crate::frames::HEIGHT);
+        let size = format!(
+            "canvas {} {}\n",
+            crate::frames::WIDTH,
+            crate::frames::HEIGHT
+        );
         let head = format!("scene \"matte\" language=1\n{size}backdrop \"#000000\"\n");
         self.finished(head, &white)
     }
@@ -142,8 +157,9 @@ impl Example {
 
     /// Whether a node of that name stands at its top.
     fn begins(&self, node: &str) -> bool {
-        self.text
-            .lines()
-            .any(|line| line.strip_prefix(node).is_some_and(|rest| rest.starts_with(' ')))
+        self.text.lines().any(|line| {
+            line.strip_prefix(node)
+                .is_some_and(|rest| rest.starts_with(' '))
+        })
     }
 }

@@ -33,7 +33,8 @@ pub fn make(folder: &Path) {
         set.save(&frames.join(name));
     }
     table().save(&frames.join("table.tif"));
-    set.part(104, 30, 120, 110).save(&frames.join("close-1.tif"));
+    set.part(104, 30, 120, 110)
+        .save(&frames.join("close-1.tif"));
     on_rod().save(&frames.join("nib-11.tif"));
     nib(60, 90, 1.0).save_with_alpha(&frames.join("nib-04.tif"));
     nib(20, 30, 1.0 / 3.0).save_with_alpha(&frames.join("nib-tiny.tif"));
@@ -56,7 +57,13 @@ fn masks(folder: &Path) {
     let mut matte = Paper::new(WIDTH, HEIGHT, Some([0.0; 3]));
     matte.fill(WHITE, shape);
     let gray: Vec<u16> = matte.pixels.iter().map(|p| whole(p[0])).collect();
-    common::gray16(&folder.join("nib-11.tif"), WIDTH, HEIGHT, &gray, Named::Gray);
+    common::gray16(
+        &folder.join("nib-11.tif"),
+        WIDTH,
+        HEIGHT,
+        &gray,
+        Named::Gray,
+    );
     // The same in the alpha of a picture, and in its red; the green holds the rod.
     let mut coloured = Vec::with_capacity(gray.len() * 4);
     let mut rod = Paper::new(WIDTH, HEIGHT, Some([0.0; 3]));
@@ -64,7 +71,13 @@ fn masks(folder: &Path) {
     for (nib, rod) in gray.iter().zip(&rod.pixels) {
         coloured.extend([*nib, whole(rod[0]), 0, *nib]);
     }
-    common::rgba16(&folder.join("channels.tif"), WIDTH, HEIGHT, &coloured, Named::Srgb);
+    common::rgba16(
+        &folder.join("channels.tif"),
+        WIDTH,
+        HEIGHT,
+        &coloured,
+        Named::Srgb,
+    );
 }
 
 /// A picture without a profile, as some scanners write it.
@@ -86,7 +99,9 @@ fn table() -> Paper {
 
 fn table_with_bottle() -> Paper {
     let mut paper = table();
-    paper.fill([0.13, 0.125, 0.13], |x, y| ellipse(x, y, 124.0, 152.0, 46.0, 6.0));
+    paper.fill([0.13, 0.125, 0.13], |x, y| {
+        ellipse(x, y, 124.0, 152.0, 46.0, 6.0)
+    });
     let glass = [
         (90.0, 152.0),
         (90.0, 92.0),
@@ -100,11 +115,30 @@ fn table_with_bottle() -> Paper {
         (150.0, 152.0),
     ];
     paper.fill(INK, |x, y| polygon(&glass, x, y));
-    paper.fill(DARK, |x, y| (108.0..132.0).contains(&x) && (42.0..60.0).contains(&y));
-    paper.fill([0.10, 0.10, 0.11], |x, y| (111.0..114.0).contains(&x) && (44.0..58.0).contains(&y));
-    paper.fill(PAPER, |x, y| (99.0..141.0).contains(&x) && (102.0..138.0).contains(&y));
-    paper.fill(INK, |x, y| polygon(&[(120.0, 107.0), (127.0, 122.0), (120.0, 132.0), (113.0, 122.0)], x, y));
-    paper.fill([0.25, 0.27, 0.38], |x, y| (93.0..95.5).contains(&x) && (92.0..146.0).contains(&y));
+    paper.fill(DARK, |x, y| {
+        (108.0..132.0).contains(&x) && (42.0..60.0).contains(&y)
+    });
+    paper.fill([0.10, 0.10, 0.11], |x, y| {
+        (111.0..114.0).contains(&x) && (44.0..58.0).contains(&y)
+    });
+    paper.fill(PAPER, |x, y| {
+        (99.0..141.0).contains(&x) && (102.0..138.0).contains(&y)
+    });
+    paper.fill(INK, |x, y| {
+        polygon(
+            &[
+                (120.0, 107.0),
+                (127.0, 122.0),
+                (120.0, 132.0),
+                (113.0, 122.0),
+            ],
+            x,
+            y,
+        )
+    });
+    paper.fill([0.25, 0.27, 0.38], |x, y| {
+        (93.0..95.5).contains(&x) && (92.0..146.0).contains(&y)
+    });
     paper
 }
 
@@ -136,7 +170,8 @@ fn draw_nib(paper: &mut Paper, left: f32, top: f32, scale: f32) {
     });
     paper.fill(DARK, move |x, y| {
         let (x, y) = at(x, y);
-        ((29.0..31.0).contains(&x) && (6.0..46.0).contains(&y)) || ellipse(x, y, 30.0, 48.0, 3.5, 3.5)
+        ((29.0..31.0).contains(&x) && (6.0..46.0).contains(&y))
+            || ellipse(x, y, 30.0, 48.0, 3.5, 3.5)
     });
 }
 
@@ -200,7 +235,14 @@ fn glint() -> Paper {
         let size = 13 - step;
         let light = f32::from(step) / 30.0;
         paper.fill([light, light * 0.9, light * 0.7], |x, y| {
-            ellipse(x, y, 60.0, 45.0, f32::from(size) * 4.5, f32::from(size) * 3.4)
+            ellipse(
+                x,
+                y,
+                60.0,
+                45.0,
+                f32::from(size) * 4.5,
+                f32::from(size) * 3.4,
+            )
         });
     }
     paper
@@ -229,7 +271,9 @@ impl Paper {
         Paper {
             width,
             height,
-            pixels: rows.flat_map(|at| self.pixels[at..at + width as usize].to_vec()).collect(),
+            pixels: rows
+                .flat_map(|at| self.pixels[at..at + width as usize].to_vec())
+                .collect(),
         }
     }
 

@@ -24,12 +24,16 @@ pub fn fault(committed: &Path, name: &str, actual: &[u8]) -> Option<String> {
     if std::env::var_os("PLATEWRIGHT_BLESS").is_some_and(|value| value == "1") {
         fs::create_dir_all(committed).unwrap();
         fs::write(&path, actual).unwrap();
-        return Some(format!("{name}.png was rewritten: look at it, then run again"));
+        return Some(format!(
+            "{name}.png was rewritten: look at it, then run again"
+        ));
     }
     let shown = Path::new(env!("CARGO_TARGET_TMPDIR")).join("reference-differences");
     fs::create_dir_all(&shown).unwrap();
     let shown = shown.join(format!("{name}.png"));
-    side_by_side(expected.as_deref(), actual).save(&shown).unwrap();
+    side_by_side(expected.as_deref(), actual)
+        .save(&shown)
+        .unwrap();
     let words = match expected {
         None => "is not committed",
         Some(_) => "differs from the one committed",
@@ -47,7 +51,12 @@ fn side_by_side(expected: Option<&[u8]>, actual: &[u8]) -> RgbImage {
     let expected = expected.unwrap_or_else(|| RgbImage::new(actual.width(), actual.height()));
     let width = actual.width().max(expected.width());
     let height = actual.height().max(expected.height());
-    let at = |picture: &RgbImage, x, y| picture.get_pixel_checked(x, y).copied().unwrap_or(Rgb([118; 3]));
+    let at = |picture: &RgbImage, x, y| {
+        picture
+            .get_pixel_checked(x, y)
+            .copied()
+            .unwrap_or(Rgb([118; 3]))
+    };
     RgbImage::from_fn(width * 3, height, |x, y| {
         let (panel, x) = (x / width, x % width);
         let (left, right) = (at(&expected, x, y), at(&actual, x, y));
