@@ -80,7 +80,7 @@ pub(super) fn resolved(
             Ok(window) => Some(window),
             Err(fault) => {
                 opener.findings.push(
-                    Finding::stop("crop-outside", fault)
+                    Finding::stop("outside-canvas", fault)
                         .at(crop.span)
                         .output(&output.name.value)
                         .allowed(format!(
