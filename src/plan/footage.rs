@@ -3,7 +3,7 @@
 use crate::budget::Account;
 use crate::color::{Decoding, Named, Profile, ProfileError, Space};
 use crate::diag::{Finding, Span};
-use crate::frame::{Alpha, Colour, Embedded, Frame};
+use crate::frame::{Alpha, Colour, Embedded, Frame, FrameError};
 use crate::geom::Rect;
 use crate::scene::{FrameRef, ProfileName};
 use std::io::Read;
@@ -194,13 +194,15 @@ impl<'a> Opener<'a> {
                 // A missing file named ten times is one mistake.
                 if !self.footage.failed.iter().any(|p| p == path) {
                     self.footage.failed.push(path.to_owned());
+                    // Too little memory is no fault of the frame's.
+                    let id = match fault {
+                        FrameError::OverBudget(_) => "out-of-memory",
+                        _ => "frame-unreadable",
+                    };
                     self.findings.push(
-                        Finding::stop(
-                            "frame-unreadable",
-                            format!("{} can't be read: {fault}", path.display()),
-                        )
-                        .at(span)
-                        .frame(path.display().to_string()),
+                        Finding::stop(id, format!("{} can't be read: {fault}", path.display()))
+                            .at(span)
+                            .frame(path.display().to_string()),
                     );
                 }
                 None
