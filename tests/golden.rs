@@ -34,7 +34,11 @@ fn every_golden_is_the_same_to_the_byte() {
         let out = work.join(name).join("out");
         let text = fs::read_to_string(work.join(name).join("scene.kdl")).unwrap();
         fs::create_dir_all(&out).unwrap();
-        let code = render(&work.join(name), &text, &["--out-dir", out.to_str().unwrap()]);
+        let code = render(
+            &work.join(name),
+            &text,
+            &["--out-dir", out.to_str().unwrap()],
+        );
         if code != 0 {
             faults.push(format!("{name}: exit code {code}"));
             continue;
