@@ -12,19 +12,37 @@ const H: u32 = 260;
 /// A plate and three opaque square pieces of flat colour.
 fn shoot(name: &str) -> PathBuf {
     let at = folder(name);
-    rgb16(&at.join("frames/plate.tif"), W, H, &noise(1, (W * H * 3) as usize), Named::Srgb);
-    for (k, colour) in [[60_000, 1_000, 2_000], [3_000, 50_000, 4_000], [5_000, 6_000, 40_000]]
-        .into_iter()
-        .enumerate()
+    rgb16(
+        &at.join("frames/plate.tif"),
+        W,
+        H,
+        &noise(1, (W * H * 3) as usize),
+        Named::Srgb,
+    );
+    for (k, colour) in [
+        [60_000, 1_000, 2_000],
+        [3_000, 50_000, 4_000],
+        [5_000, 6_000, 40_000],
+    ]
+    .into_iter()
+    .enumerate()
     {
         let codes: Vec<u16> = (0..40 * 40).flat_map(|_| colour).collect();
-        rgb16(&at.join(format!("frames/p{k}.tif")), 40, 40, &codes, Named::Srgb);
+        rgb16(
+            &at.join(format!("frames/p{k}.tif")),
+            40,
+            40,
+            &codes,
+            Named::Srgb,
+        );
     }
     at
 }
 
 fn scene(body: &str) -> String {
-    format!("scene \"t\" language=1\nplate \"frames/plate.tif\"\neach {{ mask {{ all }} }}\n{body}\n")
+    format!(
+        "scene \"t\" language=1\nplate \"frames/plate.tif\"\neach {{ mask {{ all }} }}\n{body}\n"
+    )
 }
 
 struct Image {
@@ -62,7 +80,10 @@ fn a_crop_is_a_window_of_the_master() {
         ),
         &[],
     );
-    let (master, crop) = (Image::read(&at.join("m.tif")), Image::read(&at.join("c.tif")));
+    let (master, crop) = (
+        Image::read(&at.join("m.tif")),
+        Image::read(&at.join("c.tif")),
+    );
     assert_eq!((crop.width, crop.codes.len()), (101, 101 * 77 * 3));
     for y in 0..77 {
         for x in 0..101 {
@@ -103,7 +124,10 @@ fn changes_are_for_one_output_only() {
     let other = Image::read(&at.join("o.tif"));
     assert_eq!(other.at(60, 20), RED);
     assert_eq!(other.at(59, 20), plate.at(59, 20));
-    assert_eq!((other.at(200, 200), other.at(10, 100)), (GREEN, plate.at(10, 100)));
+    assert_eq!(
+        (other.at(200, 200), other.at(10, 100)),
+        (GREEN, plate.at(10, 100))
+    );
 }
 
 /// A plain group does not hold its members at one depth; an isolated one does.
@@ -172,7 +196,10 @@ fn a_canvas_may_show_more_than_the_plate() {
     assert_eq!(reflect.at(15, 100), plate.at(4, 90));
     assert_eq!(reflect.at(325, 275), plate.at(294, 254));
     let pad = Image::read(&at.join("e.tif"));
-    assert_eq!((pad.at(2, 100), pad.at(339, 279)), (plate.at(0, 90), plate.at(299, 259)));
+    assert_eq!(
+        (pad.at(2, 100), pad.at(339, 279)),
+        (plate.at(0, 90), plate.at(299, 259))
+    );
     assert_eq!(Image::read(&at.join("c.tif")).at(339, 279), [0, 65_535, 0]);
     let own = Image::read(&at.join("o.tif"));
     assert_eq!((own.width, own.at(289, 249)), (290, plate.at(289, 249)));
@@ -205,7 +232,9 @@ fn a_member_comes_alone_on_transparency() {
 #[test]
 fn half_a_transparent_piece_is_flattened_on_a_background() {
     let at = shoot("flatten");
-    let codes: Vec<u16> = (0..40 * 40).flat_map(|_| [65_535, 65_535, 65_535, 32_768]).collect();
+    let codes: Vec<u16> = (0..40 * 40)
+        .flat_map(|_| [65_535, 65_535, 65_535, 32_768])
+        .collect();
     rgba16(&at.join("frames/veil.tif"), 40, 40, &codes, Named::Srgb);
     let body = "scene \"t\" language=1\ncanvas 40 40\n\
         element \"v\" { frame \"frames/veil.tif\"; mask { all } }\n";
@@ -255,7 +284,10 @@ fn a_piece_stands_behind_a_drawn_mask() {
     );
     let plate = Image::read(&at.join("frames/plate.tif"));
     let m = Image::read(&at.join("m.tif"));
-    assert_eq!((m.at(119, 60), m.at(120, 60), m.at(139, 60)), (RED, plate.at(120, 60), plate.at(139, 60)));
+    assert_eq!(
+        (m.at(119, 60), m.at(120, 60), m.at(139, 60)),
+        (RED, plate.at(120, 60), plate.at(139, 60))
+    );
     assert_eq!(m.at(141, 60), RED);
     assert!(m.at(140, 60) != RED && m.at(140, 60) != plate.at(140, 60));
 }
@@ -300,7 +332,10 @@ fn covered_areas_are_found_on_every_output() {
     let (output, share, message) = found[0];
     assert_eq!(output, "master");
     assert!((share - 1050.0 / 1600.0).abs() < 1e-6, "{share}");
-    assert_eq!(message, "\"label\" is covered to 65.62 %: low 37.50 %, high 28.12 %");
+    assert_eq!(
+        message,
+        "65.62 % of the protected \"label\" is covered, by low 37.50 %, high 28.12 %"
+    );
     // In the crop from x = 130: label 20 wide, both 10, high alone 10: 30 x (10 + 5) of 800.
     let (output, share, _) = found[1];
     assert_eq!(output, "half");
