@@ -20,15 +20,14 @@ pub(super) fn run(args: &CheckArgs) -> Result<Answer, Stopped> {
         more.insert("frames".into(), json!(frames));
         more.insert("painted-masks".into(), json!(masks));
         more.insert("outputs".into(), json!(outputs));
-        let mut things = vec!["the text".to_owned(), counted(frames, "frame")];
+        let mut checked = format!("the scene's text, {}", counted(frames, "frame"));
         if masks > 0 {
-            things.push(counted(masks, "painted mask"));
+            checked += &format!(", {}", counted(masks, "painted mask"));
         }
-        things.push(counted(outputs, "output"));
         let text = format!(
-            "{}: nothing stands in the way. Checked: {}; sizes and profiles were read, pixels were not\n",
+            "{}: nothing stands in the way\nchecked: {checked} and {}; pixels are read by render\n",
             opened.scene.name,
-            things.join(", ")
+            counted(outputs, "output")
         );
         Ok(Answer {
             findings: opened.findings,

@@ -249,9 +249,5 @@ pub(crate) fn unreadable(path: &Path, fault: &FrameError) -> Finding {
     if let FrameError::OverBudget(fault) = fault {
         return out_of_memory(fault).frame(shown);
     }
-    Finding::stop(
-        "frame-unreadable",
-        format!("{shown} can't be read: {fault}"),
-    )
-    .frame(shown)
+    Finding::stop("frame-unreadable", format!("{shown} {fault}")).frame(shown)
 }

@@ -115,7 +115,7 @@ fn a_failed_render_leaves_the_previous_files_as_they_were() {
     let ran = run(&at, &["render", "scene.kdl"]);
     assert_eq!((ran.code, ran.out.as_str()), (1, ""));
     insta::assert_snapshot!(ran.err, @r#"
-    stop frames/bad.tif can't be read: holds NaN or infinity at pixel 0,70, channel 0 (counted from 0); every sample must be a finite number [frame-unreadable]
+    stop frames/bad.tif holds NaN or infinity at pixel 0,70, channel 0 (counted from 0); every sample must be a finite number [frame-unreadable]
       frame: frames/bad.tif
 
     1 thing to put right; no picture was written

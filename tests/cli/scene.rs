@@ -11,7 +11,8 @@ fn a_good_scene_is_told_what_was_checked() {
     let ran = run(&at, &["check", "scene.kdl"]);
     assert_eq!((ran.code, ran.err.as_str()), (0, ""));
     insta::assert_snapshot!(ran.out, @r#"
-    shelf: nothing stands in the way. Checked: the text, 3 frames, 1 painted mask, 2 outputs; sizes and profiles were read, pixels were not
+    shelf: nothing stands in the way
+    checked: the scene's text, 3 frames, 1 painted mask and 2 outputs; pixels are read by render
     "#);
     assert!(!at.join("out").exists(), "check writes nothing");
 }
@@ -147,19 +148,19 @@ fn files_that_cannot_be_used_are_named() {
     let ran = run(&at, &["check", "scene.kdl"]);
     assert_eq!(ran.code, 1);
     insta::assert_snapshot!(ran.err, @r#"
-    stop frames/gone.tif can't be read: can't be read: there is no such file [frame-unreadable]
+    stop frames/gone.tif can't be read: there is no such file [frame-unreadable]
       at scene.kdl:3:21
       3 | element "a" { frame "frames/gone.tif"; mask { all } }
         |                     ^^^^^^^^^^^^^^^^^
       frame: frames/gone.tif
 
-    stop scene.kdl can't be read: is not a picture this program reads: TIFF, PNG and JPEG are allowed; save it as 16-bit TIFF with its profile [frame-unreadable]
+    stop scene.kdl is not a picture this program reads: TIFF, PNG and JPEG are allowed; save it as 16-bit TIFF with its profile [frame-unreadable]
       at scene.kdl:4:21
       4 | element "b" { frame "scene.kdl"; mask { all } }
         |                     ^^^^^^^^^^^
       frame: scene.kdl
 
-    stop frames can't be read: is a folder; a picture must be a regular file [frame-unreadable]
+    stop frames is a folder; a picture must be a regular file [frame-unreadable]
       at scene.kdl:5:21
       5 | element "c" { frame "frames"; mask { all } }
         |                     ^^^^^^^^
