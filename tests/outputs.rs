@@ -266,7 +266,8 @@ fn parameters_come_from_the_command_line() {
     let m = Image::read(&at.join("t-p2-master.tif"));
     assert_eq!(m.at(30, 0), BLUE);
     assert_eq!(render(&at, &text, &["--set", "which=../p2"]), 1);
-    assert_eq!(render(&at, &text, &["--set", "wich=p2"]), 1);
+    // No such parameter: what was typed is wrong, not the scene.
+    assert_eq!(render(&at, &text, &["--set", "wich=p2"]), 2);
 }
 
 /// `behind`: coverage is multiplied by 1 - m on the canvas, wherever the piece was moved.

@@ -1,6 +1,6 @@
 //! Elements, and the treatment nodes they share with `each` and `change`.
 
-use super::mask::Where;
+use super::mask_body::Where;
 use super::place::{ELEMENT_PROPS, PLACEMENT};
 use super::value::{FAR, INPUT_PROFILES};
 use super::{Block, Range, Reader, Shape};

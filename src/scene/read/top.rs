@@ -1,7 +1,7 @@
 //! The top of a scene: what stands in the file outside every block.
 
 use super::edits::{EDITS, Paths, paths};
-use super::mask::Where;
+use super::mask_body::Where;
 use super::stage::STAGE;
 use super::value::INPUT_PROFILES;
 use super::{Block, Range, Reader, Shape};
