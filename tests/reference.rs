@@ -9,6 +9,8 @@ mod blocks;
 mod frames;
 #[path = "reference/goldens.rs"]
 mod goldens;
+#[path = "common/side_by_side.rs"]
+mod side_by_side;
 
 use blocks::{Example, Page, Promise};
 use platewright::scene::{self, FileLoader};
