@@ -21,14 +21,14 @@ def sampled_srgb(count):
 def profiles():
     """Bytes by name; `plate` ones have curves that can be turned round everywhere."""
     rgb = lambda version, curve, space: icc.profile_bytes(version, [curve] * 3, icc.matrix_of(space), f"oracle {space}")
-    bt2020 = ("para", 4, (1 / 0.45, 1 / 1.09929683, 0.09929683 / 1.09929683, 1 / 4.5, 0.0812429, 0.0, 0.0))
     plate = [
         rgb(4, icc.SRGB_CURVE, "srgb"),
         rgb(2, sampled_srgb(1024), "srgb"),
         rgb(4, icc.SRGB_CURVE, "display-p3"),
         rgb(2, ("curv", [0x0233]), "a98-rgb"),
         rgb(2, ("curv", [0x01CD]), "romm"),
-        rgb(4, bt2020, "rec2020"),
+        rgb(4, icc.BT2020_CURVE, "rec2020"),
+        rgb(4, ("para", 4, (2.1, 0.9, 0.1, 0.34664, 0.05, 0.0, 0.0)), "rec2020"),
         rgb(4, ("para", 0, (2.0,)), "wide"),
     ]
     frame = plate + [

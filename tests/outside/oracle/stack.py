@@ -117,9 +117,9 @@ class Stack:
     def working_matrix(self, plate):
         name = self.scene.get("working", "plate" if plate else "srgb")
         if name != "plate":
-            return icc.matrix_of(name)
+            return icc.stored(icc.matrix_of(name))
         matrix = icc.Profile(plate["icc"]).matrix
-        return icc.matrix_of("srgb") if matrix is None else matrix
+        return icc.stored(icc.matrix_of("srgb")) if matrix is None else matrix
 
     def read(self, frame):
         return self.inputs.picture(decoded(frame, self.working))
