@@ -24,6 +24,8 @@ BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.03
 
 SRGB_CURVE = ("para", 3, (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045))
 BT2020_CURVE = ("para", 3, (1 / 0.45, 1 / 1.09929682680944, 0.09929682680944 / 1.09929682680944, 1 / 4.5, 0.0812428582986315))
+# A standard's own numbers, rounded to what a file can hold, mean the standard.
+STANDARDS = [SRGB_CURVE, BT2020_CURVE]
 
 
 def xyz_of(xy):
@@ -118,8 +120,7 @@ class Curve:
             self.type = struct.unpack(">H", data[8:10])[0]
             count = (1, 3, 4, 5, 7)[self.type]
             self.values = np.array(struct.unpack(f">{count}i", data[12 : 12 + 4 * count])) / 65536
-            # A standard's own numbers, rounded to what the file can hold, mean the standard.
-            for _, kind, exact in (SRGB_CURVE, BT2020_CURVE):
+            for _, kind, exact in STANDARDS:
                 if kind == self.type and np.array_equal(self.values, np.round(np.array(exact) * 65536) / 65536):
                     self.values = np.array(exact)
 
@@ -204,8 +205,9 @@ def srgb_decode(v):
 
 
 def srgb_encode(v):
+    """1.055 v^(1/2.4) - 0.055, written so that 1 gives 1 exactly: blend modes ask for it."""
     v = np.asarray(v, float)
-    return np.where(v <= 0.0031308, v * 12.92, 1.055 * np.maximum(v, 0) ** (1 / 2.4) - 0.055)
+    return np.where(v <= 0.0031308, v * 12.92, 1 + 1.055 * (np.maximum(v, 0) ** (1 / 2.4) - 1))
 
 
 def hex_in(text, working):

@@ -136,7 +136,9 @@ class Maker:
                 made["rule"] = "evenodd"
         elif kind == "line":
             made["points"] = [self.spot(box, 0) for _ in range(self.whole(2, 4))]
-            made["width"] = self.between(2, 14)
+            # Where a segment is shorter than the pen is wide, what a join may hide is nowhere said.
+            lengths = np.hypot(*np.diff(made["points"], axis=0).T)
+            made["width"] = min(self.between(2, 14), max(0.5, round(float(lengths.min()) - 0.01, 2)))
             if self.chance(0.3):
                 made["cap"] = "butt"
         elif kind == "image":
@@ -343,7 +345,7 @@ class Maker:
         path, member, before = paths[self.whole(0, len(paths) - 1)]
         # What groups around it would do to a member alone is not asked here: only plain ones stand around it.
         around = [m for p, m, _ in paths if before.startswith(p + "/")]
-        if kind == "member" and not any(self.is_isolated(m) for m in around) and not member.get("off"):
+        if kind == "member" and not any(self.is_isolated(m) or m.get("off") for m in around) and not member.get("off"):
             made["member"] = path
         elif kind == "hide":
             made["show" if member.get("off") else "hide"] = [path]
