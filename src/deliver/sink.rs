@@ -316,8 +316,13 @@ impl BandSink for OutputSink<'_> {
 }
 
 fn fault(output: &OutputPlan, fault: &WriteFault) -> Finding {
+    // What the disk refuses is not the scene's doing; what the format refuses is.
+    let id = match fault {
+        WriteFault::Io(_) => "output-unwritable",
+        _ => "output-unsuitable",
+    };
     Finding::stop(
-        "output-unwritable",
+        id,
         format!("{} can't be written: {fault}", output.target.file),
     )
     .at(output.target.file_span)
