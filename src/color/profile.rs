@@ -103,7 +103,7 @@ impl Profile {
     }
 
     /// XYZ D50 to XYZ under the white the primaries were measured with.
-    pub(super) fn from_d50(&self) -> Matrix3 {
+    pub(super) fn d50_to_own(&self) -> Matrix3 {
         self.0.from_d50
     }
 

@@ -27,7 +27,7 @@ impl Space {
         let to_pcs = profile.to_pcs();
         // Luminance is seen under the space's own white: sRGB's weights are .2126 .7152 .0722, not the ones after
         // adaptation to D50.
-        let y = product(&profile.from_d50(), &to_pcs)[1];
+        let y = product(&profile.d50_to_own(), &to_pcs)[1];
         let sum = y[0] + y[1] + y[2];
         Space {
             to_pcs,

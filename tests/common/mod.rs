@@ -14,7 +14,8 @@ use tiff::tags::Tag;
 
 /// A folder of this test's own under `target/`, empty.
 pub fn folder(name: &str) -> PathBuf {
-    let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
+    // Cargo names the folder to tests, not to the examples that share this file.
+    let path = Path::new(option_env!("CARGO_TARGET_TMPDIR").unwrap_or("target/tmp")).join(name);
     let _ = fs::remove_dir_all(&path);
     fs::create_dir_all(path.join("frames")).unwrap();
     path

@@ -4,10 +4,10 @@
 //!
 //! Prints each scene's path, one a line.
 
-#[path = "../common/mod.rs"]
-mod common;
 #[path = "../common/banded.rs"]
 mod banded;
+#[path = "../common/mod.rs"]
+mod common;
 #[path = "../common/golden_frames.rs"]
 mod golden_frames;
 
