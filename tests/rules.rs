@@ -166,7 +166,9 @@ fn whole_pixel_placements_copy_codes() {
         &piece,
         Named::A98Rgb,
     );
-    let cases: [(&str, fn(u32, u32, u32) -> (u32, u32)); 6] = [
+    /// From a pixel of the result and the side, the pixel it was copied from.
+    type Source = fn(u32, u32, u32) -> (u32, u32);
+    let cases: [(&str, Source); 6] = [
         ("", |x, y, _| (x, y)),
         ("flip \"horizontal\"", |x, y, n| (n - 1 - x, y)),
         ("flip \"vertical\"", |x, y, n| (x, n - 1 - y)),

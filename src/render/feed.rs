@@ -58,10 +58,12 @@ impl Feeds {
                 .shot(scope.plan.cuts[element.step.cut.0].shot);
             let load = loaded(element, shot, needed);
             *held = None;
-            todo.push((element.index, shot, load));
+            todo.push((element.index, element.step, shot, load));
         });
-        for (index, shot, load) in todo {
-            self.elements[index] = Some(read(shot, load, account)?);
+        for (index, step, shot, load) in todo {
+            let samples = read(shot, load, account)
+                .map_err(|fault| fault.at(step.span).member(step.member.as_str()))?;
+            self.elements[index] = Some(samples);
         }
         Ok(())
     }

@@ -139,7 +139,8 @@ fn settled_cut(
     };
     let area = coverage.as_ref().map_or(frame, Matte::rect);
     let pivot = match pivot {
-        Pivot::Needed => pivot::computed(plan, cut, area, coverage.as_ref(), account)?,
+        Pivot::Needed => pivot::computed(plan, cut, area, coverage.as_ref(), account)
+            .map_err(|fault| fault.at(cut.span).member(&cut.member))?,
         Pivot::Unused => pivot::centre(frame),
     };
     Ok(SettledCut {

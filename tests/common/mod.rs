@@ -8,12 +8,14 @@ use std::ffi::OsString;
 use std::fs;
 use std::path::{Path, PathBuf};
 use tiff::decoder::{Decoder, DecodingResult};
-use tiff::encoder::{TiffEncoder, TiffValue, colortype};
+use tiff::encoder::compression::DeflateLevel;
+use tiff::encoder::{Compression, TiffEncoder, TiffValue, colortype};
 use tiff::tags::Tag;
 
 /// A folder of this test's own under `target/`, empty.
 pub fn folder(name: &str) -> PathBuf {
-    let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
+    // Cargo names the folder to tests, not to the examples that share this file.
+    let path = Path::new(option_env!("CARGO_TARGET_TMPDIR").unwrap_or("target/tmp")).join(name);
     let _ = fs::remove_dir_all(&path);
     fs::create_dir_all(path.join("frames")).unwrap();
     path
@@ -64,6 +66,11 @@ pub fn gray16(path: &Path, width: u32, height: u32, codes: &[u16], profile: Name
     written::<colortype::Gray16>(path, width, height, codes, profile, &[]);
 }
 
+/// A 32-bit float RGB picture in sRGB.
+pub fn rgb32f(path: &Path, width: u32, height: u32, samples: &[f32]) {
+    written::<colortype::RGB32Float>(path, width, height, samples, Named::Srgb, &[]);
+}
+
 /// RGBA with unassociated alpha.
 pub fn rgba16(path: &Path, width: u32, height: u32, codes: &[u16], profile: Named) {
     written::<colortype::RGBA16>(
@@ -88,6 +95,14 @@ pub fn oriented16(path: &Path, width: u32, height: u32, codes: &[u16], orientati
     );
 }
 
+/// A 16-bit RGB picture in Deflate strips of 16 rows, sRGB.
+pub fn deflated16(path: &Path, width: u32, height: u32, codes: &[u16]) {
+    let file = fs::File::create(path).unwrap();
+    let encoder = TiffEncoder::new(std::io::BufWriter::new(file)).unwrap();
+    let encoder = encoder.with_compression(Compression::Deflate(DeflateLevel::Fast));
+    written_with::<colortype::RGB16, _>(encoder, width, height, codes, Named::Srgb, &[]);
+}
+
 fn written<C: colortype::ColorType>(
     path: &Path,
     width: u32,
@@ -99,7 +114,20 @@ fn written<C: colortype::ColorType>(
     [C::Inner]: TiffValue,
 {
     let file = fs::File::create(path).unwrap();
-    let mut encoder = TiffEncoder::new(std::io::BufWriter::new(file)).unwrap();
+    let encoder = TiffEncoder::new(std::io::BufWriter::new(file)).unwrap();
+    written_with::<C, _>(encoder, width, height, codes, profile, tags);
+}
+
+fn written_with<C: colortype::ColorType, W: std::io::Write + std::io::Seek>(
+    mut encoder: TiffEncoder<W>,
+    width: u32,
+    height: u32,
+    codes: &[C::Inner],
+    profile: Named,
+    tags: &[(Tag, u16)],
+) where
+    [C::Inner]: TiffValue,
+{
     let mut image = encoder.new_image::<C>(width, height).unwrap();
     image.rows_per_strip(16).unwrap();
     for (tag, value) in tags {

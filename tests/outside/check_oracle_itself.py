@@ -208,7 +208,15 @@ def feather_and_dilate():
 
 @check
 def profiles_against_little_cms():
-    """Little CMS in double precision, through imagecodecs."""
+    """Little CMS in double precision, through imagecodecs; it takes rounded parameters at their word."""
+    standards, icc.STANDARDS = icc.STANDARDS, []
+    try:
+        compare_with_little_cms()
+    finally:
+        icc.STANDARDS = standards
+
+
+def compare_with_little_cms():
     random = np.random.default_rng(5)
     colours = random.random((64, 64, 3))
     target = random_scenes.PLATE_PROFILES[0]

@@ -1,7 +1,7 @@
 //! Groups, `each` and the members of a block.
 
 use super::element::{TREATMENT, placement_and};
-use super::mask::Where;
+use super::mask_body::Where;
 use super::place::GROUP_PROPS;
 use super::{Block, Reader, Shape};
 use crate::diag::{Finding, Span, Spanned};

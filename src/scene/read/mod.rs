@@ -7,7 +7,7 @@ mod correct;
 mod edits;
 mod element;
 mod group;
-mod mask;
+mod mask_body;
 mod output;
 mod output_rules;
 mod place;

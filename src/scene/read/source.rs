@@ -1,6 +1,6 @@
 //! Sources of coverage: drawn shapes, painted masks, what is computed from frames.
 
-use super::mask::Where;
+use super::mask_body::Where;
 use super::value::FAR;
 use super::{Block, Range, Reader, Shape};
 use crate::diag::{Finding, Spanned};

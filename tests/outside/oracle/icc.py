@@ -23,6 +23,9 @@ PRIMARIES = {
 BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 
 SRGB_CURVE = ("para", 3, (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045))
+BT2020_CURVE = ("para", 3, (1 / 0.45, 1 / 1.09929682680944, 0.09929682680944 / 1.09929682680944, 1 / 4.5, 0.0812428582986315))
+# A standard's own numbers, rounded to what a file can hold, mean the standard.
+STANDARDS = [SRGB_CURVE, BT2020_CURVE]
 
 
 def xyz_of(xy):
@@ -42,6 +45,18 @@ def matrix_of(name):
     columns = np.stack([xyz_of(red), xyz_of(green), xyz_of(blue)], axis=1)
     native = columns * np.linalg.solve(columns, xyz_of(white))
     return adaptation(xyz_of(white), D50) @ native
+
+
+def stored(matrix):
+    """The matrix as a profile holds it, which is what a named space means here: s15Fixed16 numbers whose rows add up to
+    D50, so that white stays white. Where rounding spoils a sum, the number rounded furthest gives way."""
+    exact = matrix * 65536
+    rounded = np.round(exact)
+    for row, wanted, white in zip(rounded, exact, np.round(D50 * 65536)):
+        step = np.sign(row.sum() - white)
+        while row.sum() != white:
+            row[np.argmax(step * (row - wanted))] -= step
+    return rounded / 65536
 
 
 def fixed(value):
@@ -105,6 +120,9 @@ class Curve:
             self.type = struct.unpack(">H", data[8:10])[0]
             count = (1, 3, 4, 5, 7)[self.type]
             self.values = np.array(struct.unpack(f">{count}i", data[12 : 12 + 4 * count])) / 65536
+            for _, kind, exact in STANDARDS:
+                if kind == self.type and np.array_equal(self.values, np.round(np.array(exact) * 65536) / 65536):
+                    self.values = np.array(exact)
 
     def pieces(self):
         """g, a, b, c, d, e, f of the seven-parameter form: (aX + b)^g + e from d on, cX + f below it."""
@@ -170,7 +188,10 @@ class Profile:
 
     def from_working(self, linear, working):
         """Linear RGB of the working matrix to encoded colour clipped to 0..1."""
-        if self.matrix is not None and not np.array_equal(self.matrix, working):
+        if self.matrix is None:
+            light = np.clip(linear @ (working[1] / working[1].sum()), 0, 1)
+            return np.repeat(self.curves[0].encode(light)[..., None], 3, axis=-1)
+        if not np.array_equal(self.matrix, working):
             linear = linear @ (np.linalg.inv(self.matrix) @ working).T
         linear = np.clip(linear, 0, 1)
         encoded = [curve.encode(linear[..., k]) for k, curve in enumerate(self.curves)]
@@ -184,11 +205,12 @@ def srgb_decode(v):
 
 
 def srgb_encode(v):
+    """1.055 v^(1/2.4) - 0.055, written so that 1 gives 1 exactly: blend modes ask for it."""
     v = np.asarray(v, float)
-    return np.where(v <= 0.0031308, v * 12.92, 1.055 * np.maximum(v, 0) ** (1 / 2.4) - 0.055)
+    return np.where(v <= 0.0031308, v * 12.92, 1 + 1.055 * (np.maximum(v, 0) ** (1 / 2.4) - 1))
 
 
 def hex_in(text, working):
     """`#rrggbb` in linear RGB of the working matrix."""
     encoded = np.array([int(text[k : k + 2], 16) for k in (1, 3, 5)]) / 255
-    return np.linalg.inv(working) @ matrix_of("srgb") @ srgb_decode(encoded)
+    return np.linalg.inv(working) @ stored(matrix_of("srgb")) @ srgb_decode(encoded)

@@ -21,14 +21,14 @@ def sampled_srgb(count):
 def profiles():
     """Bytes by name; `plate` ones have curves that can be turned round everywhere."""
     rgb = lambda version, curve, space: icc.profile_bytes(version, [curve] * 3, icc.matrix_of(space), f"oracle {space}")
-    bt2020 = ("para", 4, (1 / 0.45, 1 / 1.09929683, 0.09929683 / 1.09929683, 1 / 4.5, 0.0812429, 0.0, 0.0))
     plate = [
         rgb(4, icc.SRGB_CURVE, "srgb"),
         rgb(2, sampled_srgb(1024), "srgb"),
         rgb(4, icc.SRGB_CURVE, "display-p3"),
         rgb(2, ("curv", [0x0233]), "a98-rgb"),
         rgb(2, ("curv", [0x01CD]), "romm"),
-        rgb(4, bt2020, "rec2020"),
+        rgb(4, icc.BT2020_CURVE, "rec2020"),
+        rgb(4, ("para", 4, (2.1, 0.9, 0.1, 0.34664, 0.05, 0.0, 0.0)), "rec2020"),
         rgb(4, ("para", 0, (2.0,)), "wide"),
     ]
     frame = plate + [
@@ -136,7 +136,9 @@ class Maker:
                 made["rule"] = "evenodd"
         elif kind == "line":
             made["points"] = [self.spot(box, 0) for _ in range(self.whole(2, 4))]
-            made["width"] = self.between(2, 14)
+            # Where a segment is shorter than the pen is wide, what a join may hide is nowhere said.
+            lengths = np.hypot(*np.diff(made["points"], axis=0).T)
+            made["width"] = min(self.between(2, 14), max(0.5, round(float(lengths.min()) - 0.01, 2)))
             if self.chance(0.3):
                 made["cap"] = "butt"
         elif kind == "image":
@@ -343,7 +345,7 @@ class Maker:
         path, member, before = paths[self.whole(0, len(paths) - 1)]
         # What groups around it would do to a member alone is not asked here: only plain ones stand around it.
         around = [m for p, m, _ in paths if before.startswith(p + "/")]
-        if kind == "member" and not any(self.is_isolated(m) for m in around) and not member.get("off"):
+        if kind == "member" and not any(self.is_isolated(m) or m.get("off") for m in around) and not member.get("off"):
             made["member"] = path
         elif kind == "hide":
             made["show" if member.get("off") else "hide"] = [path]

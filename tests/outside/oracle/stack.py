@@ -22,9 +22,13 @@ class Steady:
     def picture(self, picture):
         return picture
 
+    def placement(self, matrix):
+        return matrix
+
 
 class Moved:
-    """Every input moved by at most 2^-22, up or down: pixel by pixel, or all pixels of a channel together."""
+    """Every input moved by at most 2^-22, up or down: pixel by pixel, or all pixels of a channel together. A placement
+    moves too, by that part of a pixel."""
 
     def __init__(self, seed, together):
         self.random = np.random.default_rng(seed)
@@ -43,6 +47,9 @@ class Moved:
         alpha = self.raster(alpha)
         colour = colour + self.signs(colour.shape) * np.maximum(1, np.abs(colour))
         return np.concatenate([colour * alpha, alpha], axis=-1)
+
+    def placement(self, matrix):
+        return maps.shift(*self.random.choice([-MOVE, MOVE], size=2)) @ matrix
 
 
 def decoded(frame, working):
@@ -117,9 +124,9 @@ class Stack:
     def working_matrix(self, plate):
         name = self.scene.get("working", "plate" if plate else "srgb")
         if name != "plate":
-            return icc.matrix_of(name)
+            return icc.stored(icc.matrix_of(name))
         matrix = icc.Profile(plate["icc"]).matrix
-        return icc.matrix_of("srgb") if matrix is None else matrix
+        return icc.stored(icc.matrix_of("srgb")) if matrix is None else matrix
 
     def read(self, frame):
         return self.inputs.picture(decoded(frame, self.working))
@@ -235,7 +242,7 @@ class Stack:
                 steady = masks.Space((0, 0, width, height), luminance=light).body(nodes["mask"])[0]
         pivot = nodes.get("pivot") or computed_pivot(picture[..., 3] * steady)
         cut = corrections.corrected(moved * np.asarray(coverage)[..., None], nodes.get("correct"), self.working)
-        total = outer @ maps.placement(nodes, pivot)
+        total = self.inputs.placement(outer @ maps.placement(nodes, pivot))
         raster = np.concatenate([cut, edges[..., None]], axis=-1)
         laid = maps.resampled(raster, (0, 0), total, self.canvas, nodes.get("resample", "lanczos3"))
         self.near(laid[..., 4])
