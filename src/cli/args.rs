@@ -1,6 +1,7 @@
 //! What can be typed.
 
 use clap::{Args, Parser, Subcommand};
+use clap_complete::Shell;
 use std::path::PathBuf;
 
 #[derive(Debug, Parser)]
@@ -8,46 +9,75 @@ use std::path::PathBuf;
     name = "platewright",
     version,
     about = "Assembles a picture from a plate and many frames, as one text file says",
-    before_help = "Example:\n  platewright render scene.kdl            the master and every crop, beside the scene\n  platewright render scene.kdl --preview 1200   small pictures to look at first",
+    before_help = "Example:\n  \
+        platewright render scene.kdl                  the master and every crop, beside the scene\n  \
+        platewright render scene.kdl --preview 1200   small pictures to look at first",
+    after_help = "Exit codes: 0 done, 1 the scene needs attention, 2 the command line or the machine does",
     disable_help_subcommand = true
 )]
 pub(super) struct Cli {
     #[command(subcommand)]
     pub verb: Verb,
+    /// Answer with one JSON object on standard output
+    #[arg(long, global = true)]
+    pub json: bool,
 }
 
 #[derive(Debug, Subcommand)]
 pub(super) enum Verb {
     /// Compose the picture and write its outputs
-    #[command(
-        before_help = "Example:\n  platewright render scene.kdl\n  platewright render scene.kdl portrait --set ink=crimson --out-dir proofs"
-    )]
+    #[command(before_help = "Example:\n  platewright render scene.kdl\n  \
+            platewright render scene.kdl portrait --set ink=crimson --out-dir proofs")]
     Render(RenderArgs),
-    /// Read the scene and its files and report everything that is wrong; writes nothing
+    /// Report everything that is wrong with the scene and its files; writes nothing
     #[command(before_help = "Example:\n  platewright check scene.kdl")]
     Check(CheckArgs),
-    /// Say what would be read, where each piece lands, in which order, and how much memory it takes
+    /// Say what is read, where each piece lands and in which order, and the memory needed
     #[command(before_help = "Example:\n  platewright explain scene.kdl")]
     Explain(ExplainArgs),
-    /// Say who is at a point of the canvas, front to back, and where that is in each frame
+    /// Say who is at a point of the picture, front to back, and where that is in each frame
     #[command(before_help = "Example:\n  platewright at scene.kdl 812 403.5")]
     At(AtArgs),
+    /// Lay out scene files the one usual way, comments kept
+    #[command(before_help = "Example:\n  platewright fmt scene.kdl\n  \
+            platewright fmt --check scenes/*.kdl     names the files that are laid out otherwise\n  \
+            platewright fmt - < scene.kdl            the text comes out on standard output")]
+    Fmt(FmtArgs),
+    /// Print what a shell needs to complete these words
+    #[command(before_help = "Example:\n  platewright completions bash > platewright.bash")]
+    Completions(CompletionsArgs),
+    /// Print the manual page
+    #[command(before_help = "Example:\n  platewright man > platewright.1\n  \
+            platewright man render > platewright-render.1")]
+    Man(ManArgs),
+}
+
+impl Verb {
+    /// As typed.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Verb::Render(_) => "render",
+            Verb::Check(_) => "check",
+            Verb::Explain(_) => "explain",
+            Verb::At(_) => "at",
+            Verb::Fmt(_) => "fmt",
+            Verb::Completions(_) => "completions",
+            Verb::Man(_) => "man",
+        }
+    }
 }
 
 #[derive(Args, Debug)]
 pub(super) struct SceneArgs {
     /// The scene file
     pub scene: PathBuf,
-    /// Set a parameter of the scene
+    /// Set a parameter of the scene; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE", value_parser = setting)]
     pub settings: Vec<(String, String)>,
-    /// Print findings and results as JSON on standard output
-    #[arg(long)]
-    pub json: bool,
-    /// Most memory for pictures, as "6 GiB" or "900 MiB"
-    #[arg(long, value_name = "SIZE", default_value = "8 GiB", value_parser = memory)]
+    /// Most memory for pictures: 6GiB, 900MiB
+    #[arg(long, value_name = "SIZE", default_value = "8GiB", value_parser = memory)]
     pub memory: u64,
-    /// How many threads to use; as many as the machine has cores by default. Never changes a byte
+    /// Threads to use, one a core by default; never changes a byte
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub threads: Option<u16>,
 }
@@ -62,7 +92,7 @@ pub(super) struct RenderArgs {
     /// Where output files go; the scene's own folder by default
     #[arg(long, value_name = "DIR")]
     pub out_dir: Option<PathBuf>,
-    /// Write a small PNG of each output instead, at most N pixels long, with guides drawn
+    /// Write small PNGs instead, at most N pixels long, with guides drawn
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=16384))]
     pub preview: Option<u32>,
 }
@@ -95,15 +125,39 @@ pub(super) struct AtArgs {
     /// Canvas pixels from the top
     #[arg(allow_negative_numbers = true)]
     pub y: f64,
-    /// As this output has it; the first one by default
+    /// As this output shows it; the first one by default
     #[arg(long, value_name = "OUTPUT")]
     pub output: Option<String>,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct FmtArgs {
+    /// Scene files; - reads standard input and writes standard output
+    #[arg(required = true, value_name = "SCENE")]
+    pub scenes: Vec<PathBuf>,
+    /// Change nothing; name files laid out otherwise, and exit with 1 if there are any
+    #[arg(long)]
+    pub check: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct CompletionsArgs {
+    /// The shell
+    #[arg(value_name = "SHELL")]
+    pub shell: Shell,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct ManArgs {
+    /// The page of this verb instead
+    #[arg(value_name = "VERB")]
+    pub verb: Option<String>,
 }
 
 fn setting(typed: &str) -> Result<(String, String), String> {
     match typed.split_once('=') {
         Some((name, value)) if !name.is_empty() => Ok((name.to_owned(), value.to_owned())),
-        _ => Err("a parameter is set as name=value".to_owned()),
+        _ => Err("write name=value".to_owned()),
     }
 }
 

@@ -1,33 +1,40 @@
 //! `check`: everything that can be said before a pixel is drawn.
 
-use super::Ending;
+use super::answer::{Answer, Stopped};
 use super::args::CheckArgs;
-use super::console::say;
-use super::opened::{on_threads, opened, tell};
-use serde_json::Map;
+use super::console::counted;
+use super::opened::{on_threads, opened};
+use serde_json::{Map, json};
 
-pub(super) fn run(args: &CheckArgs) -> Ending {
+pub(super) fn run(args: &CheckArgs) -> Result<Answer, Stopped> {
     on_threads(&args.scene, || {
-        let opened = match opened(&args.scene, &args.outputs) {
-            Ok(opened) => opened,
-            Err(ending) => return ending,
-        };
-        tell(
-            &args.scene,
-            &opened.findings,
-            &opened.scene.sources,
-            Map::new(),
+        let opened = opened(&args.scene, &args.outputs)?;
+        let plan = &opened.plan;
+        let (frames, masks, outputs) = (
+            plan.footage.shots.len(),
+            plan.footage.painted.len(),
+            plan.outputs.len(),
         );
-        if !args.scene.json {
-            let plan = &opened.plan;
-            say(&format!(
-                "{}: {} frames, {} masks, {} outputs; nothing stands in the way",
-                opened.scene.name,
-                plan.footage.shots.len(),
-                plan.footage.painted.len(),
-                plan.outputs.len()
-            ));
+        let mut more = Map::new();
+        more.insert("scene".into(), json!(opened.scene.name));
+        more.insert("frames".into(), json!(frames));
+        more.insert("painted-masks".into(), json!(masks));
+        more.insert("outputs".into(), json!(outputs));
+        let mut checked = format!("the scene's text, {}", counted(frames, "frame"));
+        if masks > 0 {
+            checked += &format!(", {}", counted(masks, "painted mask"));
         }
-        Ending::Done
+        let text = format!(
+            "{}: nothing stands in the way\nchecked: {checked} and {}; pixels are read by render\n",
+            opened.scene.name,
+            counted(outputs, "output")
+        );
+        Ok(Answer {
+            findings: opened.findings,
+            sources: opened.scene.sources,
+            text,
+            more,
+            attention: false,
+        })
     })
 }

@@ -1,19 +1,52 @@
-//! Findings and results as JSON, one object on standard output.
+//! Answers as JSON: one object on standard output, whatever the verb and however it ended. Keys are stable.
+//!
+//! Always: `verb` (not where the command line itself was wrong), `ok` (nothing stopped it), `exit` (0, 1, 2) and
+//! `findings`, each with `severity` (`note`, `look`, `stop`), `id`, `message` and, where known, `at` {`file`, `line`,
+//! `column`}, `allowed`, `nearest`, `remedy`, `frame`, `member`, `output`, `place` {`space` (`canvas`, `frame`,
+//! `output`), `x`, `y`, `width`, `height`}, `number`, `limit`, `related` [`at` with `words`].
+//!
+//! And where it came through:
+//! * `render`: `files` [{`output`, `file`, `width`, `height`}]
+//! * `check`: `scene`, and how many `frames`, `painted-masks` and `outputs` were checked
+//! * `explain`: `scene`, `reads` [{`frame`, `width`, `height`, `kind`, `profile`}], `masks` [{`file`, `width`, `height`}],
+//!   `pictures` [{`canvas`, `ground`, `back-to-front` [{`member`, `frame`, `lands`, `matrix` (frame to canvas, row by
+//!   row), `pivot`, `copies`}]}], `outputs` [{`output`, `file`, `window`, `width`, `height`, `picture`}], `memory` and
+//!   `memory-allowed` in bytes, `threads`
+//! * `at`: `x`, `y`, `output`, `plate`, `members` front to back [{`member`, `frame`, `x`, `y`, `coverage`, `visible`}]
+//! * `fmt`: `files` [{`file`, `differs`, `written`}], and `text` for standard input
+//! * `completions`, `man`: `text`
 
-use crate::diag::{Finding, Place, Severity, Sources, Space, Span};
+use super::answer::Answer;
+use crate::diag::{Finding, Place, Sources, Space, Span};
+use crate::geom::Rect;
 use serde_json::{Map, Value, json};
 
-/// `{"findings": [...], ...}`; `more` adds what a verb has besides.
-pub(super) fn report(findings: &[Finding], sources: &Sources, more: Map<String, Value>) -> Value {
-    let stopped = findings.iter().any(|f| f.severity == Severity::Stop);
+pub(super) fn object(verb: &str, answer: &Answer) -> Value {
     let mut object = Map::new();
-    object.insert("ok".into(), Value::Bool(!stopped));
+    let code = answer.code();
+    object.insert("verb".into(), json!(verb));
+    object.insert("ok".into(), json!(code == 0));
+    object.insert("exit".into(), json!(code));
+    let findings = answer.findings.iter();
     object.insert(
         "findings".into(),
-        findings.iter().map(|f| finding(f, sources)).collect(),
+        findings.map(|f| finding(f, &answer.sources)).collect(),
     );
-    object.extend(more);
+    object.extend(answer.more.clone());
     Value::Object(object)
+}
+
+/// A command line that can't be understood, in the words a person would get.
+pub(super) fn mistyped(words: &str) -> Value {
+    json!({
+        "ok": false,
+        "exit": 2,
+        "findings": [{ "severity": "stop", "id": "command-line", "message": words }],
+    })
+}
+
+pub(super) fn rect(r: Rect) -> Value {
+    json!({ "x": r.x0, "y": r.y0, "width": r.width(), "height": r.height() })
 }
 
 fn finding(finding: &Finding, sources: &Sources) -> Value {
@@ -72,6 +105,9 @@ fn place_in_picture(place: Place) -> Value {
         Space::Frame => "frame",
         Space::Output => "output",
     };
-    let r = place.rect;
-    json!({ "space": space, "x": r.x0, "y": r.y0, "width": r.width(), "height": r.height() })
+    let mut value = json!({ "space": space });
+    if let (Value::Object(object), Value::Object(sides)) = (&mut value, rect(place.rect)) {
+        object.extend(sides);
+    }
+    value
 }

@@ -1,13 +1,12 @@
-//! The way every verb begins: threads, memory, scene, plan.
+//! The way every verb about a scene begins: threads, memory, scene, plan.
 
+use super::answer::{Answer, Stopped};
 use super::args::SceneArgs;
-use super::{Ending, console, json};
 use crate::budget::Account;
-use crate::diag::{Finding, Severity, Sources};
+use crate::diag::{Finding, SourceId};
 use crate::plan::{self, Plan, Settings};
 use crate::scene::{self, FileLoader, Scene};
-use serde_json::{Map, Value};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// A scene read and planned.
 pub(super) struct Opened {
@@ -18,23 +17,27 @@ pub(super) struct Opened {
 }
 
 /// Runs `work` on a pool of as many threads as asked for.
-pub(super) fn on_threads(args: &SceneArgs, work: impl FnOnce() -> Ending + Send) -> Ending {
+pub(super) fn on_threads(
+    args: &SceneArgs,
+    work: impl FnOnce() -> Result<Answer, Stopped> + Send,
+) -> Result<Answer, Stopped> {
     let threads = args.threads.map_or(0, usize::from);
     match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
         Ok(pool) => pool.install(work),
-        Err(fault) => {
-            console::complain(&format!("the threads can't be started: {fault}"));
-            Ending::Environment
-        }
+        Err(fault) => Err(Stopped::plain(
+            Finding::stop(
+                "threads-refused",
+                format!("the threads can't be started: {fault}"),
+            )
+            .remedy("ask for fewer: --threads 2"),
+        )),
     }
 }
 
-/// Reads and plans; on a `stop` reports it and gives the ending.
-pub(super) fn opened(args: &SceneArgs, outputs: &[String]) -> Result<Opened, Ending> {
-    let scene = match scene::read(&args.scene, &args.settings, &FileLoader) {
-        Ok(scene) => scene,
-        Err(refused) => return Err(refuse(args, &refused.findings, &refused.sources)),
-    };
+/// Reads and plans.
+pub(super) fn opened(args: &SceneArgs, outputs: &[String]) -> Result<Opened, Stopped> {
+    let scene = scene::read(&args.scene, &args.settings, &FileLoader)
+        .map_err(|refused| Stopped::with(refused.findings, &refused.sources))?;
     let account = Account::new(args.memory);
     let settings = Settings {
         outputs: outputs.to_vec(),
@@ -46,36 +49,25 @@ pub(super) fn opened(args: &SceneArgs, outputs: &[String]) -> Result<Opened, End
             findings,
             account,
         }),
-        Err(findings) => Err(refuse(args, &findings, &scene.sources)),
+        Err(findings) => Err(Stopped::with(findings, &scene.sources)),
     }
 }
 
-/// Reports findings that stop the run.
-pub(super) fn refuse(args: &SceneArgs, findings: &[Finding], sources: &Sources) -> Ending {
-    tell(args, findings, sources, Map::new());
-    Ending::Scene
-}
-
-/// Reports findings the way that was asked for; `more` goes into the JSON object.
-pub(super) fn tell(
-    args: &SceneArgs,
-    findings: &[Finding],
-    sources: &Sources,
-    more: Map<String, Value>,
-) {
-    if args.json {
-        let report = json::report(findings, sources, more);
-        console::say(&format!("{report:#}"));
-    } else {
-        console::report(findings, sources, Severity::Note);
+impl Opened {
+    /// A reason found later on.
+    pub fn stopped(&self, finding: Finding) -> Stopped {
+        Stopped::with(vec![finding], &self.scene.sources)
     }
-}
 
-/// Every file this run reads.
-pub(super) fn inputs(opened: &Opened, scene: &Path) -> Vec<PathBuf> {
-    let footage = &opened.plan.footage;
-    let mut inputs = vec![scene.to_owned()];
-    inputs.extend(footage.shots.iter().map(|shot| shot.path.clone()));
-    inputs.extend(footage.painted.iter().map(|mask| mask.path.clone()));
-    inputs
+    /// Every file this run reads: the scene, what it includes, frames and painted masks.
+    pub fn inputs(&self) -> Vec<PathBuf> {
+        let footage = &self.plan.footage;
+        let mut inputs: Vec<PathBuf> = (0..)
+            .map_while(|k| self.scene.sources.get(SourceId(k)))
+            .map(|source| PathBuf::from(&source.name))
+            .collect();
+        inputs.extend(footage.shots.iter().map(|shot| shot.path.clone()));
+        inputs.extend(footage.painted.iter().map(|mask| mask.path.clone()));
+        inputs
+    }
 }

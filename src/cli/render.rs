@@ -1,61 +1,47 @@
 //! `render`: compose the picture and write its outputs.
 
-use super::Ending;
+use super::answer::{Answer, Stopped};
 use super::args::RenderArgs;
-use super::console::{Progress, complain, say};
-use super::opened::{inputs, on_threads, opened, refuse, tell};
-use crate::deliver::{self, Job, OutputFolder, Shape};
-use crate::diag::Finding;
+use super::console::{Progress, columns};
+use super::opened::{Opened, on_threads, opened};
+use crate::deliver::{self, Delivered, Job, OutputFolder, Shape};
+use crate::diag::{Finding, Spanned};
 use crate::frame::write::{Moment, Words};
 use crate::render::Tiling;
+use crate::report;
 use crate::scene::Scene;
 use crate::settle;
 use serde_json::{Map, json};
 use std::path::{Path, PathBuf};
 
-pub(super) fn run(args: &RenderArgs) -> Ending {
-    on_threads(&args.scene, || rendered(args))
+pub(super) fn run(args: &RenderArgs) -> Result<Answer, Stopped> {
+    on_threads(&args.scene, || {
+        let opened = opened(&args.scene, &args.outputs)?;
+        rendered(args, &opened).map_err(|findings| Stopped::with(findings, &opened.scene.sources))
+    })
 }
 
-fn rendered(args: &RenderArgs) -> Ending {
-    let opened = match opened(&args.scene, &args.outputs) {
-        Ok(opened) => opened,
-        Err(ending) => return ending,
-    };
-    let sources = &opened.scene.sources;
+fn rendered(args: &RenderArgs, opened: &Opened) -> Result<Answer, Vec<Finding>> {
+    let one = |finding: Finding| vec![finding];
     if opened.plan.outputs.is_empty() {
-        let finding = Finding::stop(
-            "no-outputs",
-            "the scene names no output, so there is nothing to write",
-        )
-        .remedy("add one: output \"master\" { file \"out/{scene}.tif\" }");
-        return refuse(&args.scene, &[finding], sources);
+        return Err(vec![
+            Finding::stop(
+                "no-outputs",
+                "the scene has no output switched on, so there is nothing to write",
+            )
+            .remedy("add one: output \"master\" { file \"out/{scene}.tif\" }"),
+        ]);
     }
-    let words = match words(&opened.scene) {
-        Ok(words) => words,
-        Err(fault) => {
-            complain(&fault);
-            return Ending::Environment;
-        }
-    };
-    let folder_path = args
+    let words = words(&opened.scene).map_err(one)?;
+    let place = args
         .out_dir
         .clone()
         .unwrap_or_else(|| scene_folder(&args.scene.scene));
-    let folder = match OutputFolder::open(&folder_path) {
-        Ok(folder) => folder,
-        Err(fault) => {
-            complain(&format!(
-                "the output folder {}: {fault}",
-                folder_path.display()
-            ));
-            return Ending::Environment;
-        }
-    };
-    let settled = match settle::settled(&opened.plan, &opened.account) {
-        Ok(settled) => settled,
-        Err(finding) => return refuse(&args.scene, &[finding], sources),
-    };
+    let folder = OutputFolder::open(&place).map_err(|fault| {
+        one(Finding::stop("folder-unwritable", fault.to_string())
+            .remedy("give a folder of your own that can be written: --out-dir DIR"))
+    })?;
+    let settled = settle::settled(&opened.plan, &opened.account).map_err(one)?;
     let job = Job {
         plan: &opened.plan,
         settled: &settled,
@@ -63,65 +49,71 @@ fn rendered(args: &RenderArgs) -> Ending {
         shape: args.preview.map_or(Shape::Finished, Shape::Preview),
         tiling: Tiling::default(),
         words,
-        inputs: &inputs(&opened, &args.scene.scene),
+        inputs: &opened.inputs(),
         account: &opened.account,
     };
     let mut progress = Progress::new();
-    let result = deliver::delivered(&job, &mut |done, total| progress.rows(done, total));
-    progress.done();
-    match result {
-        Ok((files, found)) => {
-            let mut findings = opened.findings.clone();
-            findings.extend(found);
-            let mut more = Map::new();
-            more.insert(
-                "files".into(),
-                files
-                    .iter()
-                    .map(|f| {
-                        json!({
-                            "output": f.output,
-                            "file": folder_path.join(&f.file).display().to_string(),
-                            "width": f.width,
-                            "height": f.height,
-                        })
-                    })
-                    .collect(),
-            );
-            tell(&args.scene, &findings, sources, more);
-            if !args.scene.json {
-                for f in &files {
-                    say(&format!(
-                        "{}  {} x {}",
-                        folder_path.join(&f.file).display(),
-                        f.width,
-                        f.height
-                    ));
-                }
-            }
-            Ending::Done
-        }
-        Err(findings) => refuse(&args.scene, &findings, sources),
-    }
+    let delivery = deliver::delivered(&job, &mut |done, total| progress.rows(done, total))?;
+    drop(progress);
+    let mut findings = opened.findings.clone();
+    findings.extend(report::covered(&opened.plan.protects, &delivery.measured));
+    let mut more = Map::new();
+    let files = delivery.files.iter();
+    more.insert(
+        "files".into(),
+        files.clone().map(|file| as_json(file, &place)).collect(),
+    );
+    let rows: Vec<Vec<String>> = files.map(|file| row(file, &place)).collect();
+    Ok(Answer {
+        findings,
+        sources: opened.scene.sources.clone(),
+        text: columns(&rows)
+            .iter()
+            .map(|line| format!("{}\n", line.trim_start()))
+            .collect(),
+        more,
+        attention: false,
+    })
 }
 
-/// The folder a scene lies in; `.` for a bare name.
-pub(super) fn scene_folder(scene: &Path) -> PathBuf {
-    match scene.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder.to_owned(),
-        _ => PathBuf::from("."),
-    }
+fn row(file: &Delivered, place: &Path) -> Vec<String> {
+    vec![
+        place.join(&file.file).display().to_string(),
+        format!("{} x {}", file.width, file.height),
+    ]
+}
+
+fn as_json(file: &Delivered, place: &Path) -> serde_json::Value {
+    json!({
+        "output": file.output,
+        "file": place.join(&file.file).display().to_string(),
+        "width": file.width,
+        "height": file.height,
+    })
+}
+
+/// The folder a scene lies in; nothing for a bare name.
+fn scene_folder(scene: &Path) -> PathBuf {
+    scene.parent().map(Path::to_owned).unwrap_or_default()
 }
 
 /// What goes into every file's metadata. The date is the maker's own, never the clock's.
-fn words(scene: &Scene) -> Result<Words, String> {
-    let date = match std::env::var("SOURCE_DATE_EPOCH") {
-        Err(_) => None,
-        Ok(text) => Some(text.parse().ok().and_then(Moment::of_unix).ok_or_else(|| {
-            format!("SOURCE_DATE_EPOCH is \"{text}\"; seconds since 1970 are wanted")
-        })?),
+fn words(scene: &Scene) -> Result<Words, Finding> {
+    let date = match std::env::var_os("SOURCE_DATE_EPOCH") {
+        None => None,
+        Some(text) => {
+            let text = text.to_string_lossy();
+            let moment = text.parse().ok().and_then(Moment::of_unix);
+            Some(moment.ok_or_else(|| {
+                Finding::stop(
+                    "date-unreadable",
+                    format!("the environment's SOURCE_DATE_EPOCH is \"{text}\", which is no date"),
+                )
+                .allowed("whole seconds since 1970-01-01, or leave it unset for no date")
+            })?)
+        }
     };
-    let said = |text: &Option<crate::diag::Spanned<String>>| text.as_ref().map(|t| t.value.clone());
+    let said = |text: &Option<Spanned<String>>| text.as_ref().map(|t| t.value.clone());
     Ok(Words {
         title: said(&scene.title),
         creator: said(&scene.creator),

@@ -23,7 +23,7 @@ pub struct Encoding {
 enum Mixing {
     Copy,
     Matrix([[f32; 3]; 3]),
-    /// Luminance weights of the space.
+    /// Weights of the space in the Y of the profile connection space.
     Gray([f32; 3]),
 }
 
@@ -31,7 +31,9 @@ impl Encoding {
     pub fn new(space: &Space, profile: &Profile) -> Encoding {
         let own = Space::of(profile);
         let mixing = if profile.is_gray() {
-            Mixing::Gray(space.luminance().map(|weight| weight as f32))
+            let y = space.to_pcs()[1];
+            let sum = y[0] + y[1] + y[2];
+            Mixing::Gray(y.map(|weight| (weight / sum) as f32))
         } else if own == *space {
             Mixing::Copy
         } else {
@@ -41,6 +43,27 @@ impl Encoding {
             tables: [0, 1, 2].map(|channel| profile.tones()[channel].encode_table().clone()),
             profile: profile.clone(),
             mixing,
+        }
+    }
+
+    /// Absolute colorimetric: the white of the space's medium stays the colour it is on the output's medium
+    /// (ICC.1:2022, 6.3.2: XYZ is scaled by the ratio of the media's whites). Gray outputs and equal whites come out as
+    /// by [`Encoding::new`].
+    pub fn absolute(space: &Space, profile: &Profile) -> Encoding {
+        let (from, to) = (space.media_white(), profile.media_white());
+        if profile.is_gray() || from == to {
+            return Encoding::new(space, profile);
+        }
+        let scale = [
+            [from[0] / to[0], 0.0, 0.0],
+            [0.0, from[1] / to[1], 0.0],
+            [0.0, 0.0, from[2] / to[2]],
+        ];
+        let own = Space::of(profile);
+        let matrix = product(&own.from_pcs(), &product(&scale, &space.to_pcs()));
+        Encoding {
+            mixing: Mixing::Matrix(single(&matrix)),
+            ..Encoding::new(space, profile)
         }
     }
 
@@ -173,14 +196,15 @@ mod tests {
     #[test]
     fn gray_of_colours() {
         let encoding = Encoding::new(&Space::named(Named::Srgb), &Profile::named(Named::Gray));
-        let [r, g, b] = Space::named(Named::Srgb).luminance();
+        // The Y of sRGB's colorants in the profile connection space, as Little CMS rounds them.
+        let [r, g, b] = [0.222485, 0.716905, 0.060610];
         for (rgb, y) in [
             ([1.0, 0.0, 0.0], r),
             ([0.0, 1.0, 0.0], g),
             ([0.0, 0.0, 1.0], b),
         ] {
             let wanted = 1.055 * libm::pow(y, 1.0 / 2.4) - 0.055;
-            assert!((f64::from(encoding.unit(rgb)[0]) - wanted).abs() < 1e-6);
+            assert!((f64::from(encoding.unit(rgb)[0]) - wanted).abs() < 1e-4);
         }
     }
 

@@ -19,6 +19,8 @@ struct Contents {
     gray: bool,
     tones: [Arc<Tone>; 3],
     to_pcs: Matrix3,
+    from_d50: Matrix3,
+    media_white: [f64; 3],
 }
 
 impl Profile {
@@ -52,6 +54,8 @@ impl Profile {
             gray: parsed.gray,
             tones: [tone(0), tone(1), tone(2)],
             to_pcs: parsed.to_pcs,
+            from_d50: parsed.from_d50,
+            media_white: parsed.media_white,
         })))
     }
 
@@ -96,6 +100,16 @@ impl Profile {
     /// Linear RGB to XYZ D50; for gray that of sRGB.
     pub(super) fn to_pcs(&self) -> Matrix3 {
         self.0.to_pcs
+    }
+
+    /// XYZ D50 to XYZ under the white the primaries were measured with.
+    pub(super) fn from_d50(&self) -> Matrix3 {
+        self.0.from_d50
+    }
+
+    /// The medium's white, XYZ.
+    pub(super) fn media_white(&self) -> [f64; 3] {
+        self.0.media_white
     }
 }
 

@@ -7,7 +7,7 @@ use crate::frame::write::Codes;
 use crate::plan::{OutputPlan, Plan, ShotId};
 use crate::raster::Premul;
 use crate::render::Stored;
-use crate::scene::Depth;
+use crate::scene::{Depth, Intent};
 use rayon::prelude::*;
 
 /// Interleaved codes of some rows.
@@ -102,7 +102,12 @@ enum Kept {
 
 impl Coder {
     pub fn new(plan: &Plan, output: &OutputPlan) -> Coder {
-        let encoding = Encoding::new(&plan.space, &output.profile);
+        let encoding = match output.intent {
+            Intent::Absolute => Encoding::absolute(&plan.space, &output.profile),
+            Intent::Relative | Intent::Perceptual | Intent::Saturation => {
+                Encoding::new(&plan.space, &output.profile)
+            }
+        };
         let resized = output.size != (output.window.width(), output.window.height());
         let computed = resized || output.correct.is_some();
         let kept = plan

@@ -1,14 +1,14 @@
 //! How much memory a whole run takes at most, told before it starts.
 
 use super::code::Coder;
-use super::sink::room;
+use super::sink::{held, room};
 use crate::budget::Account;
 use crate::plan::Plan;
 use crate::render::{self, Scope, Tiling, View};
 use crate::settle::Settled;
 
-/// The program itself with its tables, in bytes (measured on x86-64 Linux).
-const PROGRAM: u64 = 12 << 20;
+/// The program itself with its tables, in bytes: `check` of a small scene on x86-64 Linux.
+const PROGRAM: u64 = 6 << 20;
 
 /// Bytes at the fullest moment: what settling took, or drawing the largest picture with its outputs open.
 /// `account` is the one that `settled` was charged to.
@@ -30,13 +30,15 @@ pub fn peak_bytes(
                 .fold(crate::geom::Rect::EMPTY, |all, o| all.united(&o.window));
             let coders: Vec<Coder> = outputs.iter().map(|o| Coder::new(plan, o)).collect();
             let with_codes = coders.iter().any(Coder::keeps_codes);
-            let waiting: u64 = outputs
-                .iter()
-                .zip(&coders)
-                .map(|(output, coder)| room(output, coder))
-                .sum();
+            let each = || outputs.iter().zip(&coders);
+            let waiting: u64 = each().map(|(output, coder)| held(output, coder)).sum();
+            // Outputs take a band one after another.
+            let taking = each()
+                .map(|(output, coder)| room(output, coder) - held(output, coder))
+                .max()
+                .unwrap_or(0);
             let scope = Scope::new(plan, settled, stack, View::whole(stack.canvas));
-            waiting + render::peak_bytes(&scope, part, tiling, with_codes, threads)
+            waiting + render::peak_bytes(&scope, part, tiling, with_codes, threads, taking)
         })
         .max()
         .unwrap_or(0);

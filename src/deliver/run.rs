@@ -4,7 +4,7 @@ use super::file::{FileFault, Identity, OutputFolder, Pending};
 use super::sink::{Marks, OutputSink};
 use crate::budget::Account;
 use crate::color::{Named, Profile};
-use crate::diag::{Finding, Space};
+use crate::diag::Finding;
 use crate::frame::write::Words;
 use crate::geom::Rect;
 use crate::plan::{OutputPlan, Plan};
@@ -46,12 +46,29 @@ pub struct Delivered {
     pub height: u32,
 }
 
+/// What lies over one protected area in one output, as counted; `report` says what it means.
+#[derive(Clone, Debug)]
+pub struct Measured {
+    pub output: String,
+    /// Index of the plan's protected area.
+    pub protect: usize,
+    /// The protected area itself within the output, in 65,536ths of a pixel.
+    pub area: u64,
+    /// Back to front, each member's visible share of it.
+    pub members: Vec<(String, Covered)>,
+}
+
+/// A run that came through.
+#[derive(Clone, Debug)]
+pub struct Delivery {
+    /// In the plan's order.
+    pub files: Vec<Delivered>,
+    pub measured: Vec<Measured>,
+}
+
 /// Renders and writes. `progress` hears rows done and rows in all. Nothing is put in place unless everything is
 /// whole.
-pub fn delivered(
-    job: &Job,
-    progress: &mut dyn FnMut(u64, u64),
-) -> Result<(Vec<Delivered>, Vec<Finding>), Vec<Finding>> {
+pub fn delivered(job: &Job, progress: &mut dyn FnMut(u64, u64)) -> Result<Delivery, Vec<Finding>> {
     let outputs: Vec<OutputPlan> = job
         .plan
         .outputs
@@ -65,7 +82,7 @@ pub fn delivered(
     let runs = runs(job, &outputs);
     let total = runs.iter().map(|r| u64::from(r.part.height())).sum();
     let mut done = 0;
-    let mut findings = Vec::new();
+    let mut counted = Vec::new();
     let mut ready: Vec<(usize, Pending)> = Vec::new();
     let mut pending: Vec<Option<Pending>> = pending.into_iter().map(Some).collect();
     for run in &runs {
@@ -94,25 +111,33 @@ pub fn delivered(
             progress(done, total);
         })
         .map_err(|f| vec![f])?;
-        findings.extend(covered(job, run, &outputs, &tallies));
+        counted.extend(measured(job, run, &outputs, tallies));
         for (&k, sink) in run.outputs.iter().zip(sinks) {
             ready.push((k, sink.finished().map_err(|f| vec![f])?));
         }
     }
     ready.sort_by_key(|(k, _)| *k);
-    let mut written = Vec::new();
+    // A disk that is full shows itself here, while every previous file still stands.
+    for (k, file) in &mut ready {
+        file.settled()
+            .map_err(|fault| vec![unwritable(&outputs[*k], &fault)])?;
+    }
+    let mut files = Vec::new();
     for (k, file) in ready {
         let output = &outputs[k];
         file.commit()
             .map_err(|fault| vec![unwritable(output, &fault)])?;
-        written.push(Delivered {
+        files.push(Delivered {
             output: output.name.clone(),
             file: output.target.file.clone(),
             width: output.size.0,
             height: output.size.1,
         });
     }
-    Ok((written, findings))
+    Ok(Delivery {
+        files,
+        measured: counted,
+    })
 }
 
 /// One drawing of one picture.
@@ -205,58 +230,27 @@ fn watched(job: &Job, run: &Run) -> impl Iterator<Item = (usize, usize, Rect)> {
         .flat_map(move |(k, window)| (0..protects).map(move |p| (k, p, window)))
 }
 
-/// Less of an area than this is nothing anyone could point at.
-const COVERED_LIMIT: f64 = 0.0001;
-
-fn covered(job: &Job, run: &Run, outputs: &[OutputPlan], tallies: &[Tally]) -> Vec<Finding> {
+/// The tallies of one drawing, under names.
+fn measured(job: &Job, run: &Run, outputs: &[OutputPlan], tallies: Vec<Tally>) -> Vec<Measured> {
     let stack = &job.plan.pictures[run.picture];
     let scope = Scope::new(job.plan, job.settled, stack, run.view);
     let mut names = BTreeMap::new();
     scope.each_element(&mut |element| {
         names.insert(element.index, element.step.member.clone());
     });
-    let mut findings = Vec::new();
-    for ((k, p, _), tally) in watched(job, run).zip(tallies) {
-        let all: u64 = tally.members.values().map(|c| c.area).sum();
-        if tally.area == 0 || all == 0 {
-            continue;
-        }
-        let share = |area: u64| area as f64 / tally.area as f64;
-        if share(all) < COVERED_LIMIT {
-            continue;
-        }
-        let mut members: Vec<(&usize, &Covered)> = tally.members.iter().collect();
-        // The worst first; ties keep the order of the stack.
-        members.sort_by_key(|(_, c)| std::cmp::Reverse(c.area));
-        let by = members
-            .iter()
-            .map(|(index, c)| format!("{} {:.2} %", names[index], 100.0 * share(c.area)))
-            .collect::<Vec<_>>()
-            .join(", ");
-        let place = members
-            .iter()
-            .fold(Rect::EMPTY, |all, (_, c)| all.united(&c.place));
-        let protect = &job.plan.protects[p];
-        findings.push(
-            Finding::look(
-                "protect-covered",
-                format!(
-                    "\"{}\" is covered to {:.2} %: {by}",
-                    protect.name,
-                    100.0 * share(all)
-                ),
-            )
-            .at(protect.span)
-            .output(outputs[k].name.as_str())
-            .member(names[members[0].0].as_str())
-            .place(Space::Canvas, place)
-            .measured(share(all), COVERED_LIMIT)
-            .remedy(
-                "move or mask the member; for this output only: change \"member\" { nudge dx dy }",
-            ),
-        );
-    }
-    findings
+    watched(job, run)
+        .zip(tallies)
+        .map(|((output, protect, _), tally)| Measured {
+            output: outputs[output].name.clone(),
+            protect,
+            area: tally.area,
+            members: tally
+                .members
+                .into_iter()
+                .map(|(index, covered)| (names[&index].clone(), covered))
+                .collect(),
+        })
+        .collect()
 }
 
 /// Opens every target, all faults together; nothing is rendered for a file that can't be written.
@@ -306,8 +300,13 @@ fn opened(job: &Job, outputs: &[OutputPlan]) -> Result<Vec<Pending>, Vec<Finding
 }
 
 fn unwritable(output: &OutputPlan, fault: &FileFault) -> Finding {
+    // A name is the scene's to change; what stands in the folder is not.
+    let id = match fault {
+        FileFault::Name { .. } => "unsafe-file",
+        _ => "output-unwritable",
+    };
     Finding::stop(
-        "output-unwritable",
+        id,
         format!("{} can't be written: {fault}", output.target.file),
     )
     .at(output.target.file_span)

@@ -28,6 +28,14 @@ pub(super) fn room(output: &OutputPlan, coder: &Coder) -> u64 {
     }
 }
 
+/// The part of [`room`] that is held between two bands; the rest only while a band is taken.
+pub(super) fn held(output: &OutputPlan, coder: &Coder) -> u64 {
+    match output.target.format {
+        Format::Tiff => room(output, coder) / 3,
+        _ => room(output, coder),
+    }
+}
+
 fn whole_bytes(output: &OutputPlan, coder: &Coder) -> u64 {
     let row = u64::from(output.size.0) * coder.channels() as u64 * coder.sample_bytes();
     row.saturating_mul(u64::from(output.size.1))
@@ -316,8 +324,13 @@ impl BandSink for OutputSink<'_> {
 }
 
 fn fault(output: &OutputPlan, fault: &WriteFault) -> Finding {
+    // What the disk refuses is not the scene's doing; what the format refuses is.
+    let id = match fault {
+        WriteFault::Io(_) => "output-unwritable",
+        _ => "output-unsuitable",
+    };
     Finding::stop(
-        "output-unwritable",
+        id,
         format!("{} can't be written: {fault}", output.target.file),
     )
     .at(output.target.file_span)

@@ -3,7 +3,7 @@
 use crate::budget::Account;
 use crate::color::{Decoding, Named, Profile, ProfileError, Space};
 use crate::diag::{Finding, Span};
-use crate::frame::{Alpha, Embedded, Frame};
+use crate::frame::{Alpha, Colour, Embedded, Frame, FrameError};
 use crate::geom::Rect;
 use crate::scene::{FrameRef, ProfileName};
 use std::io::Read;
@@ -97,6 +97,21 @@ impl<'a> Opener<'a> {
             Some(name) => self.profile(&name.value, name.span, None)?,
             None => self.embedded(&frame, path, reference.path.span)?,
         };
+        if profile.is_gray() && frame.header().colour == Colour::Rgb {
+            self.findings.push(
+                Finding::stop(
+                    "profile-mismatch",
+                    format!("{} holds RGB, its profile is for gray", path.display()),
+                )
+                .at(reference
+                    .profile
+                    .as_ref()
+                    .map_or(reference.path.span, |p| p.span))
+                .frame(path.display().to_string())
+                .remedy("state an RGB profile on its node: profile=\"srgb\""),
+            );
+            return None;
+        }
         let own = Space::of(&profile);
         let space = space.unwrap_or(&own);
         let same = |s: &&Shot| s.profile.same_colours(&profile);
@@ -179,13 +194,15 @@ impl<'a> Opener<'a> {
                 // A missing file named ten times is one mistake.
                 if !self.footage.failed.iter().any(|p| p == path) {
                     self.footage.failed.push(path.to_owned());
+                    // Too little memory is no fault of the frame's.
+                    let id = match fault {
+                        FrameError::OverBudget(_) => "out-of-memory",
+                        _ => "frame-unreadable",
+                    };
                     self.findings.push(
-                        Finding::stop(
-                            "frame-unreadable",
-                            format!("{} can't be read: {fault}", path.display()),
-                        )
-                        .at(span)
-                        .frame(path.display().to_string()),
+                        Finding::stop(id, format!("{} {fault}", path.display()))
+                            .at(span)
+                            .frame(path.display().to_string()),
                     );
                 }
                 None
@@ -196,7 +213,14 @@ impl<'a> Opener<'a> {
     fn embedded(&mut self, frame: &Frame, path: &Path, span: Span) -> Option<Profile> {
         match &frame.header().profile {
             Embedded::Named(name) => Some(Profile::named(*name)),
-            Embedded::Icc(bytes) => match Profile::parse(bytes) {
+            // A shoot carries one profile in all its frames: its tables are made once.
+            Embedded::Icc(bytes) => match self
+                .footage
+                .shots
+                .iter()
+                .find(|shot| shot.profile.bytes() == bytes)
+                .map_or_else(|| Profile::parse(bytes), |shot| Ok(shot.profile.clone()))
+            {
                 Ok(profile) => Some(profile),
                 Err(fault) => {
                     self.findings.push(

@@ -6,7 +6,9 @@ use crate::color::{Profile, Space};
 use crate::correct::Matrix;
 use crate::diag::{Finding, Span};
 use crate::geom::Rect;
-use crate::scene::{self, Compression, Crop, Depth, Format, Guides, Output, ProfileName, Size};
+use crate::scene::{
+    self, Compression, Crop, Depth, Format, Guides, Intent, Output, ProfileName, Size,
+};
 
 /// One output, resolved.
 #[derive(Clone, Debug)]
@@ -26,6 +28,8 @@ pub struct OutputPlan {
     /// Linear colour in the working space that transparent parts are laid on.
     pub background: Option<[f32; 3]>,
     pub profile: Profile,
+    /// Matrix profiles know one intent besides the absolute: the others come to the same.
+    pub intent: Intent,
     pub guides: Guides,
     pub target: Target,
 }
@@ -76,7 +80,7 @@ pub(super) fn resolved(
             Ok(window) => Some(window),
             Err(fault) => {
                 opener.findings.push(
-                    Finding::stop("crop-outside", fault)
+                    Finding::stop("outside-canvas", fault)
                         .at(crop.span)
                         .output(&output.name.value)
                         .allowed(format!(
@@ -131,6 +135,7 @@ pub(super) fn resolved(
         alpha,
         background,
         profile,
+        intent: output.intent.map_or(Intent::Relative, |i| i.value),
         guides: joined(around.scene_guides, &output.guides),
         target: Target {
             file: output.file.value.clone(),

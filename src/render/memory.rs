@@ -9,13 +9,15 @@ use crate::geom::Rect;
 use crate::raster::Premul;
 
 /// Bytes in use at the fullest band: decoded samples, what decoding them takes for the moment, and the band itself
-/// with its tiles. What `settle` holds and what outputs wait with comes on top.
+/// with its tiles. `taking` is what an output needs while it takes a band. What `settle` holds and what outputs wait
+/// with comes on top.
 pub fn peak_bytes(
     scope: &Scope,
     part: Rect,
     tiling: Tiling,
     with_codes: bool,
     threads: u64,
+    taking: u64,
 ) -> u64 {
     let pixel = size_of::<Premul>() as u64
         + if with_codes {
@@ -25,6 +27,7 @@ pub fn peak_bytes(
         };
     let tile = u64::from(tiling.tile) * u64::from(tiling.band) * size_of::<Premul>() as u64;
     let mut held: Vec<Option<(Rect, u64)>> = vec![None; scope.elements];
+    let threads = threads.max(1);
     let mut peak = 0;
     for band in part.bands(tiling.band) {
         let mut decoding = 0;
@@ -58,10 +61,13 @@ pub fn peak_bytes(
             }
             samples += slot.map_or(0, |(_, bytes)| bytes);
         });
-        // Tiles and the band they are joined to stand side by side; every thread has a tile's worth of window,
-        // resampled piece and group at hand.
-        let drawing = 2 * band.area() * pixel + threads * 3 * tile;
-        peak = peak.max(plate + samples + drawing.max(decoding));
+        // Tiles side by side with the band they are joined to; or with what every thread has at hand while it draws
+        // one (window, resampled piece, group); or, tiles gone, with outputs taking the band.
+        let whole = band.area() * pixel;
+        let drawing = whole + whole.max(threads * 3 * tile).max(taking);
+        // Memory a thread has freed is not always there for the others.
+        let stranded = whole * (threads - 1) / threads;
+        peak = peak.max(plate + samples + stranded + drawing.max(decoding));
     }
     peak
 }

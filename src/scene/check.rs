@@ -1,8 +1,8 @@
 //! What nodes say of one another: names that exist, masks without circles, outputs that don't collide.
 
 use super::model::{
-    Body, Change, Crop, Element, Group, Member, NamedMask, Output, ProfileName, Props, Scene, Slot,
-    Source, SourceKind, Step, Treatment, Working,
+    Body, Change, Crop, Element, Group, Member, NamedMask, Output, ProfileName, Props, Scene,
+    Shadow, Slot, Source, SourceKind, Step, Treatment, Working,
 };
 use super::suggest::nearest;
 use super::words::quoted;
@@ -35,7 +35,8 @@ pub(super) fn checked(scene: &Scene) -> Vec<Finding> {
     if let Some(each) = &scene.each {
         check.treatment(each);
     }
-    check.members(&scene.members);
+    let top = scene.each.clone().unwrap_or_default();
+    check.members(&scene.members, &top.mask, &top.shadow);
     for edits in scene
         .outputs
         .iter()
@@ -189,9 +190,9 @@ impl<'a> Check<'a> {
         mixing: Option<&Spanned<Mixing>>,
         told: Span,
     ) {
-        let Some(mixing) = mixing.filter(|mixing| mixing.value == Mixing::Encoded) else {
+        if mixing.is_none_or(|mixing| mixing.value != Mixing::Encoded) {
             return;
-        };
+        }
         let words = match mode.map(|mode| mode.value) {
             None | Some(Mode::Normal) => "\"normal\"",
             Some(Mode::PlusLighter) => "\"plus-lighter\"",
@@ -206,7 +207,6 @@ impl<'a> Check<'a> {
             .allowed("in=\"encoded\" with one of the other blend modes, such as \"screen\"")
             .remedy("delete in=\"encoded\", or name the blend mode"),
         );
-        let _ = mixing;
     }
 
     fn own_mixing(&mut self, props: &Props) {
@@ -215,12 +215,43 @@ impl<'a> Check<'a> {
         }
     }
 
-    fn members(&mut self, members: &[Member]) {
+    /// Members below the nearest mask and shadow an `each` gives them.
+    fn members(&mut self, members: &[Member], mask: &Slot<Body>, shadow: &Slot<Shadow>) {
         for member in members {
             match member {
-                Member::Element(element) => self.element(element),
-                Member::Group(group) => self.group(group),
+                Member::Element(element) => {
+                    self.element(element);
+                    let treatment = &element.treatment;
+                    self.shadow_needs_piece(treatment.mask.or(mask), treatment.shadow.or(shadow));
+                }
+                Member::Group(group) => {
+                    self.group(group);
+                    let unset = Treatment::default();
+                    let each = group.each.as_ref().unwrap_or(&unset);
+                    self.members(&group.members, each.mask.or(mask), each.shadow.or(shadow));
+                }
             }
+        }
+    }
+
+    /// Without a mask a scene with a plate finds the piece by itself.
+    fn shadow_needs_piece(&mut self, mask: &Slot<Body>, shadow: &Slot<Shadow>) {
+        let Slot::Set(shadow) = shadow else { return };
+        let piece = match mask {
+            Slot::Set(body) => {
+                sources(&body.value).any(|source| matches!(source.kind, SourceKind::Piece { .. }))
+            }
+            _ => !self.scene.plates.is_empty(),
+        };
+        if !piece {
+            self.tell(
+                Finding::stop(
+                    "needs-piece",
+                    "`shadow` needs a mask with a `piece`, and this element has none",
+                )
+                .at(shadow.span)
+                .remedy("delete the shadow, or use `piece` in the mask"),
+            );
         }
     }
 
@@ -239,7 +270,6 @@ impl<'a> Check<'a> {
         if let Slot::Set(body) = &group.mask {
             self.body(&body.value);
         }
-        self.members(&group.members);
     }
 
     fn change(&mut self, change: &Change) {

@@ -27,6 +27,9 @@ pub use model::*;
 use crate::diag::{Finding, Sources};
 use std::path::Path;
 
+/// The longest text of a scene file, in bytes.
+pub const TEXT_BYTES: usize = prescan::FILE_BYTES;
+
 /// A scene that can't be used, and all the reasons.
 #[derive(Clone, Debug)]
 pub struct Refused {

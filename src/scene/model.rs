@@ -156,6 +156,8 @@ pub struct NamedMask {
     pub body: Body,
 }
 
+// Both are large, few, and mostly elements: boxing the groups would save nothing worth a second type.
+#[allow(clippy::large_enum_variant)]
 #[derive(Clone, Debug)]
 pub enum Member {
     Group(Group),

@@ -1,8 +1,10 @@
 //! Points and path data as SVG writes them.
 //!
 //! Promise: finite numbers within a million pixels, at most 10,000 points or 64 KiB of path data, told otherwise.
+//! Path data is read by the room that draws it, which keeps arcs as close to the curve as it keeps everything.
 
-use kurbo::{BezPath, PathEl, SvgParseError};
+use crate::mask::path_data;
+use kurbo::{BezPath, PathEl};
 
 /// Numbers lie within this.
 const FAR: f64 = 1_000_000.0;
@@ -52,9 +54,7 @@ pub(super) fn path(text: &str) -> Result<BezPath, String> {
     if text.len() > PATH_BYTES {
         return Err(format!("it holds {} bytes, more than 65,536", text.len()));
     }
-    // Before the parser: an arc of a huge radius would become a huge number of curves there.
-    small_numbers(text)?;
-    let open = BezPath::from_svg(text).map_err(plain)?;
+    let open = path_data(text).map_err(|fault| format!("{fault}"))?;
     let mut path = BezPath::new();
     let mut begun = false;
     for part in open.elements() {
@@ -89,50 +89,33 @@ pub(super) fn path(text: &str) -> Result<BezPath, String> {
     Ok(path)
 }
 
-/// The path parser's fault in plain words.
-fn plain(fault: SvgParseError) -> String {
-    match fault {
-        SvgParseError::Wrong => "a number is missing or misspelled".to_owned(),
-        SvgParseError::UnexpectedEof => "it ends too early".to_owned(),
-        SvgParseError::UnknownCommand(command) => {
-            format!(
-                "{} is no path command",
-                super::words::shown(&command.to_string())
-            )
-        }
-        SvgParseError::UninitializedPath => "it does not begin with M or m".to_owned(),
-        other => format!("{other}"),
-    }
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use kurbo::{ParamCurve, Point, Shape};
 
-/// Refuses numbers far beyond any picture. Flags of arcs may be written without a space before the next number, so
-/// that up to three digits too many are let through here; the bounds of the drawn path decide.
-fn small_numbers(text: &str) -> Result<(), String> {
-    let mut rest = text;
-    while let Some(at) = rest.find(|c: char| c.is_ascii_digit()) {
-        rest = &rest[at..];
-        let digits = |text: &str| text.bytes().take_while(u8::is_ascii_digit).count();
-        let whole = digits(rest);
-        let mut length = whole;
-        if rest[length..].starts_with('.') {
-            length += 1;
-            length += digits(&rest[length..]);
-        }
-        if rest[length..].starts_with(['e', 'E']) {
-            let sign = usize::from(rest[length + 1..].starts_with(['+', '-']));
-            let more = digits(&rest[length + 1 + sign..]);
-            if more > 0 {
-                length += 1 + sign + more;
+    /// A circle of two arcs (SVG 2, 9.3.8) is one everywhere: masks promise edges to 1/512 of a pixel.
+    #[test]
+    fn arcs_are_as_round_as_masks_promise() {
+        for radius in [5.0, 50.0, 700.0] {
+            let text = format!(
+                "M {0} 0 A {1} {1} 0 0 1 -{1} 0 A {1} {1} 0 0 1 {0} 0",
+                radius, radius
+            );
+            for part in path(&text).unwrap().segments() {
+                for k in 0..=32 {
+                    let off = part.eval(f64::from(k) / 32.0).distance(Point::ZERO) - radius;
+                    assert!(off.abs() < 1.0 / 512.0, "radius {radius}: {off}");
+                }
             }
         }
-        let number: f64 = rest[..length].parse().unwrap_or(f64::INFINITY);
-        if number.is_nan() || number > FAR * 1000.0 {
-            return Err(format!(
-                "{} is farther than 1,000,000 px away",
-                super::words::shown(&rest[..length])
-            ));
-        }
-        rest = &rest[length..];
     }
-    Ok(())
+
+    #[test]
+    fn open_parts_are_closed_and_far_ones_refused() {
+        let closed = path("M 0 0 L 9 0 9 9 M 20 20 h 5 v 5 z").unwrap();
+        assert!((closed.area().abs() - (40.5 + 12.5)).abs() < 1e-12);
+        assert!(path("M 0 0 L 2000000 0 0 5").is_err());
+        assert!(path("M 5 5 m 1 1").is_err());
+    }
 }

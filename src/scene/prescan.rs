@@ -262,6 +262,8 @@ impl Scan<'_> {
             spaced = self.blank();
         }
         let mut block = false;
+        // Behind a block, left out or not, stand blocks only.
+        let mut blocks = false;
         while let Some(token) = self.peek() {
             match token.kind {
                 Kind::Newline | Kind::Semicolon | Kind::Close => break,
@@ -276,16 +278,25 @@ impl Scan<'_> {
                 Kind::Open => {
                     self.block(depth);
                     block = true;
+                    blocks = true;
                 }
                 Kind::Slashdash => {
                     self.at += 1;
                     self.lines();
                     if self.kind() == Some(Kind::Open) {
                         self.hidden(token, |scan| scan.block(depth));
+                        blocks = true;
                     } else if matches!(
                         self.kind(),
                         Some(Kind::Word | Kind::Quoted | Kind::TypeOpen)
                     ) {
+                        if !spaced {
+                            self.fault(
+                                token,
+                                "a space is missing before this `/-`",
+                                "separate values by a space",
+                            );
+                        }
                         self.hidden(token, Scan::entry);
                     } else {
                         self.fault(
@@ -295,7 +306,7 @@ impl Scan<'_> {
                         );
                     }
                 }
-                _ if block => {
+                _ if blocks => {
                     self.fault(
                         token,
                         "something follows the `}` on its line",

@@ -202,6 +202,7 @@ mod tests {
         assert_eq!(nearest("opacty", known), Some("opacity"));
         assert_eq!(nearest("Opactiy", known), Some("opacity"));
         assert_eq!(nearest("oder", known), Some("order"));
+        assert_eq!(nearest("rotat", ["rotated", "rotate"]), Some("rotate"));
         assert_eq!(nearest("zebra", known), None);
         assert_eq!(nearest(&"o".repeat(100_000), known), None);
     }

@@ -246,9 +246,8 @@ fn joined(parts: &[Matte], account: &Account) -> Result<Matte, Finding> {
 /// A frame that failed while its pixels were read.
 pub(crate) fn unreadable(path: &Path, fault: &FrameError) -> Finding {
     let shown = path.display().to_string();
-    Finding::stop(
-        "frame-unreadable",
-        format!("{shown} can't be read: {fault}"),
-    )
-    .frame(shown)
+    if let FrameError::OverBudget(fault) = fault {
+        return out_of_memory(fault).frame(shown);
+    }
+    Finding::stop("frame-unreadable", format!("{shown} {fault}")).frame(shown)
 }

@@ -37,7 +37,8 @@ pub fn made(at: &Path, name: &str, shape: Shape, threads: usize, tiling: Tiling)
             inputs: &[],
             account: &account,
         };
-        deliver::delivered(&job, &mut |_, _| {}).unwrap().1
+        let delivery = deliver::delivered(&job, &mut |_, _| {}).unwrap();
+        platewright::report::covered(&plan.protects, &delivery.measured)
     });
     let files = fs::read_dir(&out).unwrap().map(|entry| {
         let entry = entry.unwrap();

@@ -65,6 +65,11 @@ pub fn gray16(path: &Path, width: u32, height: u32, codes: &[u16], profile: Name
     written::<colortype::Gray16>(path, width, height, codes, profile, &[]);
 }
 
+/// A 32-bit float RGB picture in sRGB.
+pub fn rgb32f(path: &Path, width: u32, height: u32, samples: &[f32]) {
+    written::<colortype::RGB32Float>(path, width, height, samples, Named::Srgb, &[]);
+}
+
 /// RGBA with unassociated alpha.
 pub fn rgba16(path: &Path, width: u32, height: u32, codes: &[u16], profile: Named) {
     written::<colortype::RGBA16>(

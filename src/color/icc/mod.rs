@@ -7,10 +7,10 @@ mod bytes;
 mod curve;
 mod fault;
 mod read;
+#[cfg(test)]
+mod tests;
 mod write;
 
 pub use fault::ProfileError;
 pub(super) use read::parsed;
-#[cfg(test)]
-pub(super) use write::with_curves;
 pub(super) use write::written;

@@ -17,7 +17,7 @@ pub(in crate::color) fn written(name: Named) -> Vec<u8> {
 }
 
 /// The profile of a named space with other curves: whole tags. Gray takes the first.
-pub(in crate::color) fn with_curves(name: Named, curves: [Vec<u8>; 3]) -> Vec<u8> {
+pub(super) fn with_curves(name: Named, curves: [Vec<u8>; 3]) -> Vec<u8> {
     let chad = adaptation(xyz_of(name.white()), PCS_WHITE);
     let mut tags: Vec<([u8; 4], Vec<u8>)> = vec![
         (*b"desc", text(name.description())),

@@ -133,15 +133,24 @@ impl Pending {
         &self.path
     }
 
-    /// Brings the file to the disk and gives it its final name, in place of a previous file of that name.
-    pub fn commit(mut self) -> Result<(), FileFault> {
+    /// Gives the file these permissions (the low bits of a mode) instead of the umask's.
+    pub fn set_mode(&mut self, mode: u32) -> Result<(), FileFault> {
+        let mode = Mode::from_raw_mode(mode & 0o7777);
+        rustix::fs::fchmod(self.file.get_ref(), mode)
+            .map_err(|error| io_fault("set the permissions of", &self.path, error.into()))
+    }
+
+    /// Brings all that was written to the disk, still under the temporary name.
+    pub fn settled(&mut self) -> Result<(), FileFault> {
         self.file
             .flush()
-            .map_err(|error| io_fault("write", &self.path, error))?;
-        self.file
-            .get_ref()
-            .sync_all()
-            .map_err(|error| io_fault("write", &self.path, error))?;
+            .and_then(|()| self.file.get_ref().sync_all())
+            .map_err(|error| io_fault("write", &self.path, error))
+    }
+
+    /// Brings the file to the disk and gives it its final name, in place of a previous file of that name.
+    pub fn commit(mut self) -> Result<(), FileFault> {
+        self.settled()?;
         let folder = self.folder.as_fd();
         // Renaming replaces a link instead of following it; this only says why it won't.
         if let Some(kind) =

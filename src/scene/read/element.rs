@@ -154,6 +154,15 @@ impl Reader<'_> {
             9 => self
                 .numbers(node, Range::within(FAR))
                 .map(Align::Projective),
+            1 => {
+                self.wrong(
+                    &node.args[0],
+                    "align",
+                    "a word or numbers",
+                    Some(usage.to_owned()),
+                );
+                None
+            }
             count => {
                 self.tell(
                     Finding::stop(
@@ -254,7 +263,7 @@ impl Reader<'_> {
     }
 }
 
-/// Whether a node belongs to placement, for lists of what a block holds.
+/// The names of placement nodes and some more, for lists of what a block holds.
 pub(super) fn placement_and(more: &[&'static str]) -> Vec<&'static str> {
     PLACEMENT.iter().chain(more).copied().collect()
 }

@@ -10,7 +10,7 @@ use crate::scene::model::{
     Compression, Crop, Depth, Guides, Intent, Output, ProfileName, Sharpen, Size, Stage,
 };
 use crate::scene::params::Landing;
-use crate::scene::tree::{Kind, Node};
+use crate::scene::tree::{Kind, Node, Value};
 use crate::scene::words::{quoted, shown};
 
 const OWN: [&str; 15] = [
@@ -38,6 +38,25 @@ const PROFILES: [(&str, ProfileName); 6] = [
     ("a98-rgb", ProfileName::A98Rgb),
     ("rec2020", ProfileName::Rec2020),
     ("gray", ProfileName::Gray),
+];
+
+const INTENTS: [(&str, Intent); 4] = [
+    ("relative", Intent::Relative),
+    ("perceptual", Intent::Perceptual),
+    ("saturation", Intent::Saturation),
+    ("absolute", Intent::Absolute),
+];
+
+const COMPRESSIONS: [(&str, Compression); 3] = [
+    ("none", Compression::None),
+    ("lzw", Compression::Lzw),
+    ("deflate", Compression::Deflate),
+];
+
+const SHARPENINGS: [(&str, Sharpen); 3] = [
+    ("screen", Sharpen::Screen),
+    ("coated", Sharpen::Coated),
+    ("uncoated", Sharpen::Uncoated),
 ];
 
 impl Reader<'_> {
@@ -70,100 +89,66 @@ impl Reader<'_> {
     }
 
     fn output_node(&mut self, node: &Node, draft: &mut Draft, paths: &Paths) {
-        let one = |usage| Shape::args(usage, 1..=1);
-        let (name, span) = (node.name.as_str(), node.span);
-        match name {
+        let span = node.span;
+        let usage = match node.name.as_str() {
+            "crop" => {
+                draft.crop = self.crop(node);
+                return;
+            }
+            "bleed" => return self.bleed(node, draft),
+            "size" => {
+                draft.size = self.size(node).map(|size| Spanned::new(size, span));
+                return;
+            }
+            "dither" => return self.dither(node, draft),
             "file" => {
                 draft.file_told = true;
-                if self.shaped(node, &one("file \"out/{scene}.tif\", in the output folder")) {
-                    draft.file = self.landing_text(&node.args[0], "file", Landing::File);
-                }
+                "file \"out/{scene}.tif\", in the output folder"
             }
-            "crop" => draft.crop = self.crop(node),
-            "bleed" => self.bleed(node, draft),
-            "size" => draft.size = self.size(node).map(|size| Spanned::new(size, span)),
-            "profile" => {
-                if self.shaped(node, &one("profile \"srgb\", or an .icc file")) {
-                    draft.profile = self
-                        .profile(&node.args[0], &PROFILES)
-                        .map(|profile| Spanned::new(profile, span));
-                }
-            }
-            "intent" => {
-                let known = [
-                    ("relative", Intent::Relative),
-                    ("perceptual", Intent::Perceptual),
-                    ("saturation", Intent::Saturation),
-                    ("absolute", Intent::Absolute),
-                ];
-                if self.shaped(node, &one("intent \"relative\"")) {
-                    draft.intent = self
-                        .word(&node.args[0], name, &known)
-                        .map(|intent| Spanned::new(intent, span));
-                }
-            }
-            "depth" => {
-                if self.shaped(node, &one("depth 8, 16 or 32")) {
-                    draft.depth = self.depth(node).map(|depth| Spanned::new(depth, span));
-                }
-            }
-            "compression" => {
-                let known = [
-                    ("none", Compression::None),
-                    ("lzw", Compression::Lzw),
-                    ("deflate", Compression::Deflate),
-                ];
-                if self.shaped(node, &one("compression \"none\", \"lzw\" or \"deflate\"")) {
-                    draft.compression = self
-                        .word(&node.args[0], name, &known)
-                        .map(|compression| Spanned::new(compression, span));
-                }
-            }
-            "quality" => {
-                if self.shaped(node, &one("quality 1..100")) {
-                    draft.quality = self
-                        .whole(&node.args[0], name, Range::of(1.0, 100.0))
-                        .map(|quality| Spanned::new(quality as u8, span));
-                }
-            }
-            "max-bytes" => {
-                if self.shaped(node, &one("max-bytes \"400 kB\"")) {
-                    draft.max_bytes = self.max_bytes(node).map(|bytes| Spanned::new(bytes, span));
-                }
-            }
-            "sharpen" => {
-                let known = [
-                    ("screen", Sharpen::Screen),
-                    ("coated", Sharpen::Coated),
-                    ("uncoated", Sharpen::Uncoated),
-                ];
-                if self.shaped(node, &one("sharpen \"screen\", \"coated\" or \"uncoated\"")) {
-                    draft.sharpen = self
-                        .word(&node.args[0], name, &known)
-                        .map(|sharpen| Spanned::new(sharpen, span));
-                }
-            }
-            "dither" => self.dither(node, draft),
+            "profile" => "profile \"srgb\", or an .icc file",
+            "intent" => "intent \"relative\"",
+            "depth" => "depth 8, 16 or 32",
+            "compression" => "compression \"none\", \"lzw\" or \"deflate\"",
+            "quality" => "quality 1..100",
+            "max-bytes" => "max-bytes \"400 kB\"",
+            "sharpen" => "sharpen \"screen\", \"coated\" or \"uncoated\"",
             "ppi" => {
-                if self.shaped(node, &one("ppi 300")) {
-                    draft.ppi = self.number(&node.args[0], name, Range::of(1.0, 10_000.0));
-                    draft.ppi_told = true;
-                }
+                draft.ppi_told = true;
+                "ppi 300"
             }
-            "background" => {
-                if self.shaped(node, &one("background \"#rrggbb\"")) {
-                    draft.background = self
-                        .hex(&node.args[0], name)
-                        .map(|colour| Spanned::new(colour, span));
-                }
-            }
-            "member" => {
-                if self.shaped(node, &one("member \"path\"")) {
-                    draft.member = self.member_path(&node.args[0], paths).map(|(path, _)| path);
-                }
-            }
+            "background" => "background \"#rrggbb\"",
+            "member" => "member \"path\"",
             // Edits are read together.
-            _ => {}
+            _ => return,
+        };
+        if self.shaped(node, &Shape::args(usage, 1..=1)) {
+            self.single_valued(node, draft, paths);
+        }
+    }
+
+    /// The nodes with one value, whose count is right.
+    fn single_valued(&mut self, node: &Node, draft: &mut Draft, paths: &Paths) {
+        let (name, value) = (node.name.as_str(), &node.args[0]);
+        macro_rules! put {
+            ($field:ident, $read:expr) => {
+                draft.$field = $read.map(|value| Spanned::new(value, node.span))
+            };
+        }
+        match name {
+            "file" => draft.file = self.landing_text(value, name, Landing::File),
+            "profile" => put!(profile, self.profile(value, &PROFILES)),
+            "intent" => put!(intent, self.word(value, name, &INTENTS)),
+            "depth" => put!(depth, self.depth(value)),
+            "compression" => put!(compression, self.word(value, name, &COMPRESSIONS)),
+            "quality" => {
+                let quality = self.whole(value, name, Range::of(1.0, 100.0));
+                put!(quality, quality.map(|quality| quality as u8));
+            }
+            "max-bytes" => put!(max_bytes, self.max_bytes(value)),
+            "sharpen" => put!(sharpen, self.word(value, name, &SHARPENINGS)),
+            "ppi" => draft.ppi = self.number(value, name, Range::of(1.0, 10_000.0)),
+            "background" => put!(background, self.hex(value, name)),
+            _ => draft.member = self.member_path(value, paths).map(|(path, _)| path),
         }
     }
 
@@ -292,8 +277,7 @@ impl Reader<'_> {
         found
     }
 
-    fn depth(&mut self, node: &Node) -> Option<Depth> {
-        let value = &node.args[0];
+    fn depth(&mut self, value: &Value) -> Option<Depth> {
         match self.whole(value, "depth", Range::of(1.0, 64.0))? {
             8 => Some(Depth::Eight),
             16 => Some(Depth::Sixteen),
@@ -326,8 +310,7 @@ impl Reader<'_> {
         }
     }
 
-    fn max_bytes(&mut self, node: &Node) -> Option<u64> {
-        let value = &node.args[0];
+    fn max_bytes(&mut self, value: &Value) -> Option<u64> {
         let text = self.text(value, "max-bytes")?;
         let bytes = text.value.split_once(' ').and_then(|(number, unit)| {
             let digits = number.bytes().all(|b| b.is_ascii_digit()) && !number.is_empty();

@@ -17,6 +17,13 @@ const MANY: [&str; 10] = [
     "scene", "param", "plate", "safe", "protect", "row", "mask", "group", "element", "output",
 ];
 
+const WORKING: [(&str, Working); 4] = [
+    ("plate", Working::Plate),
+    ("srgb", Working::Srgb),
+    ("display-p3", Working::DisplayP3),
+    ("rec2020", Working::Rec2020),
+];
+
 /// The scene its nodes make, and every fault found on the way.
 pub(in crate::scene) fn scene(gathered: &Gathered) -> (Scene, Vec<Finding>) {
     let mut reader = Reader::new(&gathered.params, &gathered.folders);
@@ -203,39 +210,37 @@ impl Reader<'_> {
         }
     }
 
-    /// Everything at the top that is neither plate, member nor output.
+    /// Everything at the top that is neither plate, mask, member nor output.
     fn top_node(&mut self, node: &Node, scene: &mut Scene) {
         if self.staged(node, &mut scene.stage, &mut scene.guides) {
             return;
         }
-        match node.name.as_str() {
+        let usage = match node.name.as_str() {
+            "backdrop" => "backdrop \"#rrggbb\"",
+            "working" => "working \"plate\"",
+            "series" => "series \"products.csv\"",
+            "each" => {
+                scene.each = Some(self.each(node));
+                return;
+            }
+            _ => return,
+        };
+        if !self.shaped(node, &Shape::args(usage, 1..=1)) {
+            return;
+        }
+        let (name, value) = (node.name.as_str(), &node.args[0]);
+        match name {
             "backdrop" => {
-                if self.shaped(node, &Shape::args("backdrop \"#rrggbb\"", 1..=1)) {
-                    scene.backdrop = self
-                        .hex(&node.args[0], "backdrop")
-                        .map(|colour| Spanned::new(colour, node.span));
-                }
+                scene.backdrop = self
+                    .hex(value, name)
+                    .map(|colour| Spanned::new(colour, node.span));
             }
             "working" => {
-                let known = [
-                    ("plate", Working::Plate),
-                    ("srgb", Working::Srgb),
-                    ("display-p3", Working::DisplayP3),
-                    ("rec2020", Working::Rec2020),
-                ];
-                if self.shaped(node, &Shape::args("working \"plate\"", 1..=1)) {
-                    scene.working = self
-                        .word(&node.args[0], "working", &known)
-                        .map(|working| Spanned::new(working, node.span));
-                }
+                scene.working = self
+                    .word(value, name, &WORKING)
+                    .map(|working| Spanned::new(working, node.span));
             }
-            "each" => scene.each = Some(self.each(node)),
-            "series" => {
-                if self.shaped(node, &Shape::args("series \"products.csv\"", 1..=1)) {
-                    scene.series = self.path(&node.args[0], "series");
-                }
-            }
-            _ => {}
+            _ => scene.series = self.path(value, name),
         }
     }
 

@@ -89,7 +89,7 @@ pub(super) fn figure(number: f64) -> String {
 
 impl Reader<'_> {
     /// A value of the wrong kind; `allowed` says more than the kind where there is more.
-    fn wrong(&mut self, value: &Value, of: &str, kind: &str, allowed: Option<String>) {
+    pub(super) fn wrong(&mut self, value: &Value, of: &str, kind: &str, allowed: Option<String>) {
         let mut finding = Finding::stop(
             "wrong-type",
             format!("{} takes {kind}, and this is {}", shown(of), value.sort()),
@@ -349,12 +349,13 @@ impl Reader<'_> {
         value: &Value,
         words: &[(&str, ProfileName)],
     ) -> Option<ProfileName> {
-        if let Kind::Text(text) = &value.kind
-            && text.to_ascii_lowercase().ends_with(".icc")
-        {
-            return self
-                .path(value, "profile")
-                .map(|path| ProfileName::File(path.value));
+        if let Kind::Text(_) = &value.kind {
+            let text = self.text(value, "profile")?;
+            if text.value.to_ascii_lowercase().ends_with(".icc") {
+                return self
+                    .path(value, "profile")
+                    .map(|path| ProfileName::File(path.value));
+            }
         }
         let before = self.findings.len();
         let found = self.word(value, "profile", words);

@@ -33,6 +33,14 @@ f; /* g */ h
 }
 
 #[test]
+fn comments_inside_a_property_stay() {
+    assert_eq!(
+        formatted("a b /* c */ = /* d */ 5 ( /* e */ param ) \"x\"\n").unwrap(),
+        "a b/* c */=/* d */5 (/* e */param)\"x\"\n"
+    );
+}
+
+#[test]
 fn nothing_stays_nothing() {
     for text in [
         "",

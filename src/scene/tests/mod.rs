@@ -5,7 +5,9 @@ mod format;
 mod hostile;
 mod laws;
 mod meaning;
+mod outputs;
 mod params;
+mod relations;
 mod syntax;
 
 use super::{LoadFault, Loader, Refused, Scene, read};
@@ -69,6 +71,11 @@ fn faults(text: &str) -> String {
         Ok(_) => "no faults".to_owned(),
         Err(refused) => told(&refused),
     }
+}
+
+/// The messages of a scene with a plate and `text` below it; `text` begins on line 3.
+fn after_head(text: &str) -> String {
+    faults(&format!("scene \"a\" language=1\nplate \"p.tif\"\n{text}"))
 }
 
 /// The identifiers of a refused text's findings.

@@ -118,6 +118,20 @@ stop "out/ink-m-a�-{x}.tif" holds a control character [unsafe-file]
 }
 
 #[test]
+fn no_value_leads_a_file_out_of_its_folder() {
+    let text =
+        "scene language=1\ncanvas 1 1\nparam \"p\"\noutput \"o\" { file \"out/{p}/a.tif\" }\n";
+    for value in ["..", "a/b", "/", "a\\b", "a\u{7}", "a..b"] {
+        let refused = set(text, &[("p", value)]).unwrap_err();
+        assert!(
+            told(&refused).contains("can't be part of a file name"),
+            "{value:?}"
+        );
+    }
+    assert!(set(text, &[("p", "a.b")]).is_ok());
+}
+
+#[test]
 fn names_unknown_unset_or_no_names() {
     let text = "scene \"{x}\" language=1\ncanvas 1 1\nparam \"Ink\" \"a\"\nparam \"row\" \"a\"\nparam \"ink\"\nparam \"tone\" \"{late}\"\nparam \"late\" \"a\"\nparam \"late\" \"b\"\nbackdrop \"{toen}\"\nelement \"e\" { frame \"{output}{row}\"; offset (param)\"tnoe\" (u8)\"x\" }\nelement \"f\" { frame (param)\"tone\"; offset \"{tone\" 1 }\n";
     assert_snapshot!(faults(text), @r##"

@@ -256,6 +256,25 @@ fn what_is_left_out_by_a_slashdash_is_left_out_wherever_it_stands() {
     assert_eq!(group.members.len(), 1);
 }
 
+/// Two refusals of the KDL project's own test cases: zero_space_before_slashdash_arg_fail,
+/// slashdash_child_block_before_entry_err_fail.
+#[test]
+fn a_slashdash_stands_where_kdl_allows_one() {
+    assert_snapshot!(faults("node \"string\"/-1\nnode /-{\n    child\n} foo {\n    bar\n}\n"), @r##"
+stop a space is missing before this `/-` [syntax]
+  at scene.kdl:1:14
+  1 | node "string"/-1
+    |              ^^
+  do: separate values by a space
+
+stop something follows the `}` on its line [syntax]
+  at scene.kdl:4:3
+  4 | } foo {
+    |   ^^^
+  do: end the line there, or write `;` between the two nodes
+"##);
+}
+
 #[test]
 fn a_byte_order_mark_and_carriage_returns_change_nothing() {
     let plain = "scene \"a\" language=1 {\n    title \"b\"\n}\ncanvas 10 10\n";

@@ -29,10 +29,17 @@ fn samples_of_every_kind() -> Vec<Vec<u8>> {
             .flat_map(|part| std::iter::once(part.len() as u8 - 1).chain(part.iter().copied()))
             .collect();
     }
-    let mut jpeg = Vec::new();
-    jpeg_encoder::Encoder::new(&mut jpeg, 80)
-        .encode(&samples, 40, 30, jpeg_encoder::ColorType::Rgb)
-        .unwrap();
+    let jpeg = |progressive, optimized| {
+        let mut bytes = Vec::new();
+        let mut encoder = jpeg_encoder::Encoder::new(&mut bytes, 80);
+        encoder.set_progressive(progressive);
+        encoder.set_optimized_huffman_tables(optimized);
+        encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_1_1);
+        encoder
+            .encode(&samples, 40, 30, jpeg_encoder::ColorType::Rgb)
+            .unwrap();
+        bytes
+    };
     vec![
         strips.clone().deflated().set(317, 3, &[2]).bytes(),
         tiles.deflated().set(34675, 7, &[1; 300]).bytes(),
@@ -48,7 +55,9 @@ fn samples_of_every_kind() -> Vec<Vec<u8>> {
             idat(&samples, 120),
             (b"IEND", vec![]),
         ]),
-        jpeg,
+        jpeg(false, false),
+        jpeg(true, false),
+        jpeg(false, true),
     ]
 }
 
@@ -79,7 +88,7 @@ proptest! {
     /// Wrong bytes give samples or an error, never a panic, and nothing stays charged.
     #[test]
     fn flipped_bytes_never_panic(
-        kind in 0usize..7,
+        kind in 0usize..9,
         flips in proptest::collection::vec((0.0f64..1.0, any::<u8>()), 1..12),
         head: bool,
     ) {
@@ -174,6 +183,17 @@ fn byte_counts_that_lie_are_found_out() {
     short.counts = Some(vec![deflated.chunks[0].len() as u64, 20]);
     let error = read_within(&short.bytes(), LIMIT).unwrap_err().to_string();
     assert!(error.contains("strip 1 of 2 decodes to only"), "{error}");
+}
+
+#[test]
+fn a_whole_chunk_must_fit_its_checksum() {
+    // Noise is stored, not packed, so that a changed byte still decodes.
+    let mut build = Build::strips(16, 16, 1, 16, &noise(256)).deflated();
+    build.chunks[0][100] ^= 1;
+    insta::assert_snapshot!(read_within(&build.bytes(), LIMIT).unwrap_err(), @"is damaged: strip 0 of 1 does not decode: its Deflate checksum does not fit its data (after 240 of 256 bytes); copy or save the file again");
+    let frame = opened(&build.bytes());
+    let part = frame.samples(Rect::of_size(16, 15), &Account::unlimited());
+    assert!(part.is_ok(), "nobody looked at the end");
 }
 
 #[test]
