@@ -20,6 +20,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 /// What a run gave.
+#[derive(Debug)]
 pub struct Ran {
     pub code: i32,
     pub out: String,

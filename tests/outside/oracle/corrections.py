@@ -17,20 +17,15 @@ def daylight(kelvin):
     return x, -3.0 * x * x + 2.870 * x - 0.275
 
 
-def weights(working):
-    """Luminance weights: the Y row of the working matrix to D50, summing to 1."""
-    return working[1] / working[1].sum()
-
-
-def matrix(correct, working):
+def matrix(correct, space):
     gain = np.diag(np.array(correct.get("gain", (1, 1, 1)), float)) * 2.0 ** correct.get("exposure", 0)
     mired = correct.get("mired", 0)
     warm = np.eye(3)
     if mired:
         target = 1e6 / (1e6 / WHITE_KELVIN + mired)
         xyz = adaptation(xyz_of(daylight(WHITE_KELVIN)), xyz_of(daylight(target)))
-        warm = np.linalg.inv(working) @ xyz @ working
-    wr, wg, wb = weights(working)
+        warm = np.linalg.inv(space.matrix) @ xyz @ space.matrix
+    wr, wg, wb = space.weights
     grey = np.tile([wr, wg, wb], (3, 1))
     k = correct.get("saturate", 1)
     saturated = grey + k * (np.eye(3) - grey)
@@ -41,9 +36,9 @@ def matrix(correct, working):
     return turned @ saturated @ warm @ gain
 
 
-def corrected(picture, correct, working):
+def corrected(picture, correct, space):
     """Premultiplied RGBA; alpha is not touched."""
     if not correct:
         return picture
-    colour = picture[..., :3] @ matrix(correct, working).T
+    colour = picture[..., :3] @ matrix(correct, space).T
     return np.concatenate([colour, picture[..., 3:]], axis=-1)

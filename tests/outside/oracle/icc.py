@@ -82,14 +82,21 @@ def text_tags(version, text):
     return mluc, mluc
 
 
-def profile_bytes(version, curves, matrix=None, text="oracle"):
-    """A display profile: three curves and a matrix, or one curve (gray)."""
+def profile_bytes(version, curves, space=None):
+    """A display profile of a named space's primaries: three curves and a matrix; or one curve (gray). The white it was
+    measured under stands where its version puts it: in `wtpt`, or in `chad` beside a `wtpt` of D50."""
     xyz = lambda v: b"XYZ \0\0\0\0" + b"".join(fixed(c) for c in v)
-    desc, rights = text_tags(version, text)
-    tags = [(b"desc", desc), (b"cprt", rights), (b"wtpt", xyz(D50))]
-    if matrix is None:
+    desc, rights = text_tags(version, f"oracle {space or 'gray'}")
+    white = xyz_of(PRIMARIES[space or "srgb"][3])
+    tags = [(b"desc", desc), (b"cprt", rights), (b"wtpt", xyz(white if version == 2 else D50))]
+    if version == 4:
+        chad = adaptation(white, D50).ravel()
+        tags.append((b"chad", b"sf32\0\0\0\0" + b"".join(fixed(c) for c in chad)))
+    matrix = None
+    if space is None:
         tags.append((b"kTRC", curve_bytes(curves[0])))
     else:
+        matrix = stored(matrix_of(space))
         for k, letter in enumerate(b"rgb"):
             tags.append((bytes([letter]) + b"XYZ", xyz(matrix[:, k])))
         for k, letter in enumerate(b"rgb"):
@@ -171,31 +178,51 @@ class Profile:
             name, offset, size = struct.unpack(">4sII", self.data[132 + 12 * k : 144 + 12 * k])
             tags[name] = self.data[offset : offset + size]
         if self.data[16:20] == b"GRAY":
-            self.curves, self.matrix = [Curve(tags[b"kTRC"])], None
+            self.curves, self.matrix, self.from_d50 = [Curve(tags[b"kTRC"])], None, None
             return
+        if b"chad" in tags:
+            chad = np.array(struct.unpack(">9i", tags[b"chad"][8:44]), float).reshape(3, 3) / 65536
+            self.from_d50 = np.linalg.inv(chad)
+        else:
+            white = np.array(struct.unpack(">3i", tags[b"wtpt"][8:20]), float) / 65536
+            self.from_d50 = adaptation(D50, white)
         self.curves = [Curve(tags[name]) for name in (b"rTRC", b"gTRC", b"bTRC")]
         columns = [struct.unpack(">3i", tags[name][8:20]) for name in (b"rXYZ", b"gXYZ", b"bXYZ")]
         self.matrix = np.array(columns, float).T / 65536
 
-    def to_working(self, encoded, working):
-        """Encoded straight colour (..., 3 or 1) to linear RGB of the working matrix."""
+    def to_working(self, encoded, space):
+        """Encoded straight colour (..., 3 or 1) to linear RGB of the working space."""
         if self.matrix is None:
             return np.repeat(self.curves[0].decode(encoded), 3, axis=-1)
         linear = np.stack([curve.decode(encoded[..., k]) for k, curve in enumerate(self.curves)], axis=-1)
-        if np.array_equal(self.matrix, working):
+        if np.array_equal(self.matrix, space.matrix):
             return linear
-        return linear @ (np.linalg.inv(working) @ self.matrix).T
+        return linear @ (np.linalg.inv(space.matrix) @ self.matrix).T
 
-    def from_working(self, linear, working):
-        """Linear RGB of the working matrix to encoded colour clipped to 0..1."""
+    def from_working(self, linear, space):
+        """Linear RGB of the working space to encoded colour clipped to 0..1; gray is the Y of the connection space."""
         if self.matrix is None:
-            light = np.clip(linear @ (working[1] / working[1].sum()), 0, 1)
+            light = np.clip(linear @ (space.matrix[1] / space.matrix[1].sum()), 0, 1)
             return np.repeat(self.curves[0].encode(light)[..., None], 3, axis=-1)
-        if not np.array_equal(self.matrix, working):
-            linear = linear @ (np.linalg.inv(self.matrix) @ working).T
+        if not np.array_equal(self.matrix, space.matrix):
+            linear = linear @ (np.linalg.inv(self.matrix) @ space.matrix).T
         linear = np.clip(linear, 0, 1)
         encoded = [curve.encode(linear[..., k]) for k, curve in enumerate(self.curves)]
         return np.clip(np.stack(encoded, axis=-1), 0, 1)
+
+
+class Space:
+    """A working space: `matrix` to XYZ D50, and its luminance `weights`, seen under its own white."""
+
+    def __init__(self, profile):
+        self.matrix = profile.matrix
+        y = (profile.from_d50 @ profile.matrix)[1]
+        self.weights = y / y.sum()
+
+
+def named_space(name):
+    """A space by its name is that of a profile of this name."""
+    return Space(Profile(profile_bytes(4, [SRGB_CURVE] * 3, name)))
 
 
 def srgb_decode(v):
@@ -210,7 +237,7 @@ def srgb_encode(v):
     return np.where(v <= 0.0031308, v * 12.92, 1 + 1.055 * (np.maximum(v, 0) ** (1 / 2.4) - 1))
 
 
-def hex_in(text, working):
-    """`#rrggbb` in linear RGB of the working matrix."""
+def hex_in(text, space):
+    """`#rrggbb` in linear RGB of the working space."""
     encoded = np.array([int(text[k : k + 2], 16) for k in (1, 3, 5)]) / 255
-    return np.linalg.inv(working) @ stored(matrix_of("srgb")) @ srgb_decode(encoded)
+    return np.linalg.inv(space.matrix) @ stored(matrix_of("srgb")) @ srgb_decode(encoded)

@@ -20,7 +20,7 @@ def sampled_srgb(count):
 
 def profiles():
     """Bytes by name; `plate` ones have curves that can be turned round everywhere."""
-    rgb = lambda version, curve, space: icc.profile_bytes(version, [curve] * 3, icc.matrix_of(space), f"oracle {space}")
+    rgb = lambda version, curve, space: icc.profile_bytes(version, [curve] * 3, space)
     plate = [
         rgb(4, icc.SRGB_CURVE, "srgb"),
         rgb(2, sampled_srgb(1024), "srgb"),

@@ -52,7 +52,7 @@ class Moved:
         return maps.shift(*self.random.choice([-MOVE, MOVE], size=2)) @ matrix
 
 
-def decoded(frame, working):
+def decoded(frame, space):
     """A frame or plate as premultiplied RGBA (rule 6)."""
     codes = frame["codes"]
     values = codes / (1.0 if codes.dtype.kind == "f" else np.iinfo(codes.dtype).max)
@@ -65,7 +65,7 @@ def decoded(frame, working):
         alpha = values[..., count : count + 1].astype(float)
         if frame["alpha"] == "associated":
             colour = np.where(alpha > 0, colour / np.where(alpha > 0, alpha, 1), 0)
-    linear = profile.to_working(colour, working)
+    linear = profile.to_working(colour, space)
     return np.concatenate([linear * alpha, alpha], axis=-1)
 
 
@@ -112,7 +112,7 @@ class Stack:
         self.output = output
         self.inputs = inputs or Steady()
         plate = scene.get("plate")
-        self.working = self.working_matrix(plate)
+        self.space = self.working_space(plate)
         size = plate["codes"].shape[1::-1] if plate else None
         self.canvas = scene.get("canvas") or (0, 0, *size)
         self.touched = np.zeros(self.canvas[:1:-1], bool)
@@ -121,21 +121,21 @@ class Stack:
     def near(self, edges):
         self.edges = np.maximum(self.edges, edges)
 
-    def working_matrix(self, plate):
+    def working_space(self, plate):
         name = self.scene.get("working", "plate" if plate else "srgb")
         if name != "plate":
-            return icc.stored(icc.matrix_of(name))
-        matrix = icc.Profile(plate["icc"]).matrix
-        return icc.stored(icc.matrix_of("srgb")) if matrix is None else matrix
+            return icc.named_space(name)
+        profile = icc.Profile(plate["icc"])
+        return icc.named_space("srgb") if profile.matrix is None else icc.Space(profile)
 
     def read(self, frame):
-        return self.inputs.picture(decoded(frame, self.working))
+        return self.inputs.picture(decoded(frame, self.space))
 
     def nothing(self):
         return np.zeros((self.canvas[3], self.canvas[2], 4))
 
     def colour(self, text):
-        return np.array([*icc.hex_in(text, self.working), 1.0])
+        return np.array([*icc.hex_in(text, self.space), 1.0])
 
     def bottom(self):
         """Backdrop, base plate and its continuation, over the canvas."""
@@ -228,20 +228,20 @@ class Stack:
         for level in [*eaches, element["nodes"]]:
             nodes.update(level)
         nodes = {k: v for k, v in self.nudged(nodes, element).items() if v is not False}
-        picture = decoded(element["frame"], self.working)
+        picture = decoded(element["frame"], self.space)
         moved = self.inputs.picture(picture)
         height, width = picture.shape[:2]
         edges = np.zeros((height, width))
         coverage = steady = 1.0
         if "mask" in nodes:
-            light = modes.straight(moved) @ corrections.weights(self.working)
+            light = modes.straight(moved) @ self.space.weights
             space = masks.Space((0, 0, width, height), luminance=light, jitter=self.inputs.raster)
             coverage, edges = space.body(nodes["mask"])
             if "pivot" not in nodes:
-                light = modes.straight(picture) @ corrections.weights(self.working)
+                light = modes.straight(picture) @ self.space.weights
                 steady = masks.Space((0, 0, width, height), luminance=light).body(nodes["mask"])[0]
         pivot = nodes.get("pivot") or computed_pivot(picture[..., 3] * steady)
-        cut = corrections.corrected(moved * np.asarray(coverage)[..., None], nodes.get("correct"), self.working)
+        cut = corrections.corrected(moved * np.asarray(coverage)[..., None], nodes.get("correct"), self.space)
         total = self.inputs.placement(outer @ maps.placement(nodes, pivot))
         raster = np.concatenate([cut, edges[..., None]], axis=-1)
         laid = maps.resampled(raster, (0, 0), total, self.canvas, nodes.get("resample", "lanczos3"))
@@ -257,7 +257,7 @@ class Stack:
         self.depth += 1
         picture = self.painted(self.nothing(), self.gathered(group["members"], inner, eaches, None))
         self.depth -= 1
-        picture = corrections.corrected(picture, group["nodes"].get("correct"), self.working)
+        picture = corrections.corrected(picture, group["nodes"].get("correct"), self.space)
         if group["nodes"].get("mask"):
             coverage, edges = self.canvas_mask(group["nodes"]["mask"])
             raster = np.stack([coverage, edges], axis=-1)
@@ -289,8 +289,8 @@ class Stack:
         else:
             items = self.gathered(self.scene["members"], np.eye(3), self.top_treatment(), None)
             picture = self.painted(self.bottom(), items)
-        picture = corrections.corrected(picture, self.scene.get("correct"), self.working)
-        return corrections.corrected(picture, self.output.get("correct"), self.working)
+        picture = corrections.corrected(picture, self.scene.get("correct"), self.space)
+        return corrections.corrected(picture, self.output.get("correct"), self.space)
 
     def crop(self):
         """Left, top, width, height in canvas space (rule 11)."""
@@ -316,7 +316,7 @@ class Stack:
         picture = picture[part][:h, :w]
         if "background" in self.output:
             picture = modes.composite(np.broadcast_to(self.colour(self.output["background"]), picture.shape), picture)
-        encoded = profile.from_working(modes.straight(picture), self.working)
+        encoded = profile.from_working(modes.straight(picture), self.space)
         alpha = np.clip(picture[..., 3:4], 0, 1)
         self.edges, self.touched = self.edges[part][:h, :w], self.touched[part][:h, :w]
         return np.concatenate([encoded, alpha], axis=-1) * 65535
