@@ -1,5 +1,5 @@
-//! Files made to do harm, through the program itself: each ends with exit code 1 and a message, in bounded time and
-//! memory, and nothing is written. The whole process has 1 GiB of address space (`ulimit -v`).
+//! Files made to do harm, through the program itself: each ends with exit code 1 (2 where only memory is short) and a message, in bounded time
+//! and memory, and nothing is written. The whole process has 1 GiB of address space (`ulimit -v`).
 
 #![cfg(unix)]
 
@@ -62,7 +62,13 @@ fn assert_refused(at: &Path, what: &str, word: &str) {
     fs::create_dir_all(&out).unwrap();
     fs::write(out.join("out.tif"), b"the earlier one").unwrap();
     let (code, said) = run(at);
-    assert_eq!(code, 1, "{what}: {said:.2000}");
+    // A file that only wants too much memory may be read on another machine: that is no fault of the scene.
+    let wanted = if said.contains("[out-of-memory]") {
+        2
+    } else {
+        1
+    };
+    assert_eq!(code, wanted, "{what}: {said:.2000}");
     assert!(said.contains("stop"), "{what}: {said:.2000}");
     assert!(said.contains(word), "{what}: no {word:?} in {said:.2000}");
     assert!(said.len() < 200_000, "{what}: {} bytes said", said.len());

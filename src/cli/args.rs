@@ -104,6 +104,9 @@ pub(super) struct CheckArgs {
     /// Only these outputs; all when none is named
     #[arg(value_name = "OUTPUT")]
     pub outputs: Vec<String>,
+    /// Where output files would go; the scene's own folder by default
+    #[arg(long, value_name = "DIR")]
+    pub out_dir: Option<PathBuf>,
 }
 
 #[derive(Args, Debug)]

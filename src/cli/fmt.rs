@@ -71,7 +71,7 @@ fn laid_out(path: &Path, args: &FmtArgs, sources: &mut Sources) -> Result<Done, 
         let shown = path.display().to_string();
         let text = FileLoader
             .load(path)
-            .map_err(|fault| vec![unreadable(&shown, &fault.to_string())])?;
+            .map_err(|fault| vec![refused(fault.id(), &shown, &fault.to_string())])?;
         (shown, text)
     };
     let source = sources.add(file.clone(), text.as_str().into());
@@ -142,7 +142,11 @@ fn replace(path: &Path, text: &str) -> Result<(), String> {
 }
 
 fn unreadable(file: &str, fault: &str) -> Finding {
-    Finding::stop("unreadable", format!("\"{file}\" can't be read: {fault}"))
+    refused("unreadable", file, fault)
+}
+
+fn refused(id: &'static str, file: &str, fault: &str) -> Finding {
+    Finding::stop(id, format!("\"{file}\" can't be read: {fault}"))
 }
 
 fn unwritable(file: &str, fault: &str) -> Finding {

@@ -1,6 +1,6 @@
 //! What was typed, one file a verb, and the only room that prints.
 //!
-//! A verb gives an [`Answer`]: findings, lines for a person, the same as JSON. Results go to standard output, findings
+//! A verb gives an `Answer`: findings, lines for a person, the same as JSON. Results go to standard output, findings
 //! and progress to standard error; with `--json` one object goes to standard output (its keys: see `json`).
 //!
 //! Exit codes: 0 done; 1 the scene, or a file it names, needs attention; 2 the command line or the machine does

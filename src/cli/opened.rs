@@ -6,7 +6,7 @@ use crate::budget::Account;
 use crate::diag::{Finding, SourceId};
 use crate::plan::{self, Plan, Settings};
 use crate::scene::{self, FileLoader, Scene};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// A scene read and planned.
 pub(super) struct Opened {
@@ -70,4 +70,9 @@ impl Opened {
         inputs.extend(footage.painted.iter().map(|mask| mask.path.clone()));
         inputs
     }
+}
+
+/// The folder a scene lies in; nothing for a bare name.
+pub(super) fn scene_folder(scene: &Path) -> PathBuf {
+    scene.parent().map(Path::to_owned).unwrap_or_default()
 }

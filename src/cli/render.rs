@@ -3,7 +3,7 @@
 use super::answer::{Answer, Stopped};
 use super::args::RenderArgs;
 use super::console::{Progress, columns};
-use super::opened::{Opened, on_threads, opened};
+use super::opened::{Opened, on_threads, opened, scene_folder};
 use crate::deliver::{self, Delivered, Job, OutputFolder, Shape};
 use crate::diag::{Finding, Spanned};
 use crate::frame::write::{Moment, Words};
@@ -12,7 +12,7 @@ use crate::report;
 use crate::scene::Scene;
 use crate::settle;
 use serde_json::{Map, json};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 pub(super) fn run(args: &RenderArgs) -> Result<Answer, Stopped> {
     on_threads(&args.scene, || {
@@ -90,11 +90,6 @@ fn as_json(file: &Delivered, place: &Path) -> serde_json::Value {
         "width": file.width,
         "height": file.height,
     })
-}
-
-/// The folder a scene lies in; nothing for a bare name.
-fn scene_folder(scene: &Path) -> PathBuf {
-    scene.parent().map(Path::to_owned).unwrap_or_default()
 }
 
 /// What goes into every file's metadata. The date is the maker's own, never the clock's.

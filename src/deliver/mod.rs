@@ -13,4 +13,4 @@ mod sink;
 
 pub use file::{FileFault, Identity, OutputFolder, Pending};
 pub use memory::peak_bytes;
-pub use run::{Delivered, Delivery, Job, Measured, Shape, delivered};
+pub use run::{Delivered, Delivery, Job, Measured, Shape, delivered, misplaced};

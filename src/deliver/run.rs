@@ -255,38 +255,12 @@ fn measured(job: &Job, run: &Run, outputs: &[OutputPlan], tallies: Vec<Tally>) -
 
 /// Opens every target, all faults together; nothing is rendered for a file that can't be written.
 fn opened(job: &Job, outputs: &[OutputPlan]) -> Result<Vec<Pending>, Vec<Finding>> {
-    let mut faults = Vec::new();
+    let mut faults = misplaced(job.folder, outputs, job.inputs);
+    if !faults.is_empty() {
+        return Err(faults);
+    }
     let mut pending = Vec::new();
     for output in outputs {
-        match job.folder.identity(&output.target.file) {
-            Ok(Some(identity)) => {
-                if let Some(input) = job
-                    .inputs
-                    .iter()
-                    .find(|path| Identity::of(path).is_ok_and(|input| input == identity))
-                {
-                    faults.push(
-                        Finding::stop(
-                            "output-is-input",
-                            format!(
-                                "{} is also read by this scene ({})",
-                                output.target.file,
-                                input.display()
-                            ),
-                        )
-                        .at(output.target.file_span)
-                        .output(output.name.as_str())
-                        .remedy("give the output another name"),
-                    );
-                    continue;
-                }
-            }
-            Ok(None) => {}
-            Err(fault) => {
-                faults.push(unwritable(output, &fault));
-                continue;
-            }
-        }
         match job.folder.create(&output.target.file) {
             Ok(file) => pending.push(file),
             Err(fault) => faults.push(unwritable(output, &fault)),
@@ -297,6 +271,42 @@ fn opened(job: &Job, outputs: &[OutputPlan]) -> Result<Vec<Pending>, Vec<Finding
     } else {
         Err(faults)
     }
+}
+
+/// Outputs whose file is one of the inputs, or whose place in the folder can't be looked at. Makes nothing.
+pub fn misplaced(
+    folder: &OutputFolder,
+    outputs: &[OutputPlan],
+    inputs: &[std::path::PathBuf],
+) -> Vec<Finding> {
+    let mut faults = Vec::new();
+    for output in outputs {
+        let identity = match folder.identity(&output.target.file) {
+            Ok(Some(identity)) => identity,
+            Ok(None) => continue,
+            Err(fault) => {
+                faults.push(unwritable(output, &fault));
+                continue;
+            }
+        };
+        let same = |path: &&std::path::PathBuf| Identity::of(path).is_ok_and(|i| i == identity);
+        if let Some(input) = inputs.iter().find(same) {
+            faults.push(
+                Finding::stop(
+                    "output-is-input",
+                    format!(
+                        "{} is also read by this scene ({})",
+                        output.target.file,
+                        input.display()
+                    ),
+                )
+                .at(output.target.file_span)
+                .output(output.name.as_str())
+                .remedy("give the output another name"),
+            );
+        }
+    }
+    faults
 }
 
 fn unwritable(output: &OutputPlan, fault: &FileFault) -> Finding {

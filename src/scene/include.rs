@@ -114,16 +114,13 @@ impl Gather<'_> {
             Ok(text) => text,
             Err(fault) => {
                 let finding = Finding::stop(
-                    "unreadable",
+                    fault.id(),
                     format!("{} can't be read: {fault}", quoted(&path.to_string_lossy())),
-                );
+                )
+                .remedy(fault.remedy_for(from));
                 self.out.findings.push(match from {
-                    Some(span) => finding
-                        .at(span)
-                        .remedy("the path is relative to the file that includes it"),
-                    None => {
-                        finding.remedy("check the path; it is relative to the folder you are in")
-                    }
+                    Some(span) => finding.at(span),
+                    None => finding,
                 });
                 self.out.broken |= from.is_none();
                 return None;

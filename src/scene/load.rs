@@ -28,6 +28,37 @@ pub enum LoadFault {
     Unreadable(String),
 }
 
+impl LoadFault {
+    /// The identifier of the finding: what lies in the file is the scene's own fault, what keeps it from being read
+    /// is not.
+    pub fn id(&self) -> &'static str {
+        match self {
+            LoadFault::TooLarge(_) => "too-large",
+            LoadFault::NotText(_) => "not-text",
+            LoadFault::Missing | LoadFault::NotAFile(_) | LoadFault::Unreadable(_) => "unreadable",
+        }
+    }
+
+    /// What to do about it, where the file was named on the command line.
+    fn remedy(&self) -> &'static str {
+        match self {
+            LoadFault::TooLarge(_) => {
+                "is it the scene? split a large one with include \"file.kdl\""
+            }
+            LoadFault::NotText(_) => "is it the scene? save it as UTF-8 text",
+            _ => "check the path; it is relative to the folder you are in",
+        }
+    }
+
+    /// The same for a file that another one includes.
+    pub(super) fn remedy_for(&self, from: Option<crate::diag::Span>) -> &'static str {
+        match (self, from) {
+            (LoadFault::TooLarge(_) | LoadFault::NotText(_), _) | (_, None) => self.remedy(),
+            _ => "the path is relative to the file that includes it",
+        }
+    }
+}
+
 impl fmt::Display for LoadFault {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

@@ -145,6 +145,9 @@ fn an_output_over_an_input_is_refused() {
     1 thing to put right; no picture was written
     "#);
     assert_eq!(bytes(&at.join("frames/plate.tif")), before);
+    // Known before a pixel is read.
+    let checked = run(&at, &["check", "scene.kdl"]);
+    assert_eq!((checked.code, checked.err), (1, ran.err));
 }
 
 #[test]
