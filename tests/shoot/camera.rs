@@ -1,7 +1,7 @@
 //! A camera with a lens that has a width: what is not in focus is blurred by tracing, not by filtering.
 
 use crate::sampling::{Sampler, disc, normal};
-use crate::trace::{Ray, UP};
+use crate::trace::Ray;
 use crate::vector::{V3, v};
 
 #[derive(Clone, Debug)]
@@ -27,7 +27,7 @@ impl Camera {
     pub fn tabletop(height: u32) -> Camera {
         let (eye, target) = (v(0.0, 205.0, 690.0), v(0.0, 88.0, 0.0));
         let ahead = (target - eye).unit();
-        let right = ahead.cross(UP).unit();
+        let right = ahead.cross(v(0.0, 1.0, 0.0)).unit();
         let focus = (v(0.0, 40.0, 26.0) - eye).dot(ahead);
         let width = ((height as f64 * 0.8) + 0.5) as u32;
         Camera {

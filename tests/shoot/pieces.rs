@@ -218,23 +218,20 @@ fn jaw_clip() -> Vec<(Body, Mesh)> {
         }));
     }
     let mut parts = vec![(Body::whole(BRASS), body)];
-    for side in [1.0, -1.0] {
-        let path = spline(
-            &[
-                v(-4.6, -8.6, 1.0 * side),
-                v(-4.6, -4.0, 2.9 * side),
-                v(-4.2, 8.0, 6.6 * side),
-                v(-5.2, 16.0, 8.6 * side),
-                v(-3.4, 20.6, 9.6 * side),
-                v(0.0, 22.0, 9.9 * side),
-                v(3.4, 20.6, 9.6 * side),
-                v(5.2, 16.0, 8.6 * side),
-                v(4.2, 8.0, 6.6 * side),
-                v(4.6, -4.0, 2.9 * side),
-                v(4.6, -8.6, 1.0 * side),
-            ],
-            10,
-        );
+    // One handle stands up as it does when the jaw is pressed open, the other is folded down flat.
+    let wire = |hinge: f32, side: f32, z: [f32; 5]| {
+        let (x, y) = ([4.6, 4.2, 5.2, 3.4], [4.6, 16.6, 24.6, 29.2, 30.6]);
+        let half = |sign: f32| (0..4).map(move |i| v(sign * x[i], hinge + side * y[i], z[i]));
+        let mut knots = vec![v(-4.6, hinge, 0.35 * z[0])];
+        knots.extend(half(-1.0));
+        knots.push(v(0.0, hinge + side * y[4], z[4]));
+        knots.extend(half(1.0).collect::<Vec<_>>().into_iter().rev());
+        knots.push(v(4.6, hinge, 0.35 * z[0]));
+        spline(&knots, 10)
+    };
+    let up = wire(-8.6, 1.0, [2.9, 6.6, 8.6, 9.6, 9.9]);
+    let down = wire(-8.2, -1.0, [-1.0, -2.2, -2.8, -3.0, -3.0]);
+    for path in [up, down] {
         let radius = vec![0.75; path.len()];
         parts.push((Body::whole(WIRE), Mesh::tube(&path, &radius, 16)));
     }

@@ -3,7 +3,7 @@
 use crate::lobe::{Lobe, schlick};
 use crate::sampling::{Sampler, cosine};
 use crate::surface::Surface;
-use crate::vector::{V3, exp, v};
+use crate::vector::{V3, exp};
 use crate::world::{Layer, Meeting, World};
 
 /// A ray and what it runs through.
@@ -341,7 +341,7 @@ impl<'w> Tracer<'w> {
                 return V3::ZERO;
             }
             absorb = there.absorb;
-            from = from + d * strike.t;
+            from += d * strike.t;
             left -= strike.t;
         }
         V3::ZERO
@@ -407,6 +407,3 @@ fn fresnel(cos: f32, ratio: f32) -> (f32, f32) {
     let along = (cos - ratio * beyond) / (cos + ratio * beyond);
     ((across * across + along * along) * 0.5, beyond)
 }
-
-/// The direction straight up, for callers that build rays.
-pub const UP: V3 = v(0.0, 1.0, 0.0);
