@@ -25,10 +25,14 @@ class Steady:
     def placement(self, matrix):
         return matrix
 
+    def finished(self, picture):
+        return picture
+
 
 class Moved:
     """Every input moved by at most 2^-22, up or down: pixel by pixel, or all pixels of a channel together. A placement
-    moves too, by that part of a pixel."""
+    moves too, by that part of a pixel, and so does the light that goes into the output's curve, which may rise without
+    limit at black."""
 
     def __init__(self, seed, together):
         self.random = np.random.default_rng(seed)
@@ -50,6 +54,10 @@ class Moved:
 
     def placement(self, matrix):
         return maps.shift(*self.random.choice([-MOVE, MOVE], size=2)) @ matrix
+
+    def finished(self, picture):
+        colour = picture[..., :3] + self.signs(picture[..., :3].shape) * picture[..., 3:4]
+        return np.concatenate([colour, picture[..., 3:]], axis=-1)
 
 
 def decoded(frame, space):
@@ -316,6 +324,7 @@ class Stack:
         picture = picture[part][:h, :w]
         if "background" in self.output:
             picture = modes.composite(np.broadcast_to(self.colour(self.output["background"]), picture.shape), picture)
+        picture = self.inputs.finished(picture)
         encoded = profile.from_working(modes.straight(picture), self.space)
         alpha = np.clip(picture[..., 3:4], 0, 1)
         self.edges, self.touched = self.edges[part][:h, :w], self.touched[part][:h, :w]
