@@ -240,7 +240,7 @@ fn pixel(world: &World, camera: &Camera, effort: Effort, x: u32, y: u32) -> [Cov
 }
 
 /// Rows of the grid the ratio is worked out on, at most: it is smooth.
-const FINEST: u32 = 700;
+const FINEST: u32 = 450;
 
 /// What piece and rod do to the light of the set, as a ratio a channel: 1 where nothing changes, less in shadow, more where
 /// they throw light or are mirrored. On a grid of its own, then smoothed a little.
