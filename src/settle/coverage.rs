@@ -7,13 +7,13 @@ use crate::frame::{Frame, FrameError};
 use crate::geom::Rect;
 use crate::mask::{Layer, Program, Source, Step};
 use crate::plan::{Cut, LayerRecipe, MaskId, Plan, Shot, SourceRecipe, StepRecipe};
-use crate::raster::Matte;
+use crate::raster::{Matte, Picture};
 use crate::scene::SourceKind;
 use std::path::Path;
 use std::sync::Arc;
 
 /// Rows read at a time.
-const ROWS: u32 = 256;
+pub(super) const ROWS: u32 = 256;
 
 /// What a mask is drawn on: a frame (with the shot, for luminance) or the canvas.
 #[derive(Clone, Copy)]
@@ -185,11 +185,7 @@ fn luminance(
     let whole = shot.rect();
     let mut matte = Matte::filled(whole, 0.0, account).map_err(|f| out_of_memory(&f))?;
     for band in whole.bands(ROWS) {
-        let picture = shot
-            .frame
-            .samples(band, account)
-            .and_then(|s| s.picture(band, shot.frame.header(), &shot.decoding, account))
-            .map_err(|fault| unreadable(&shot.path, &fault))?;
+        let picture = light(shot, band, account)?;
         for y in band.y0..band.y1 {
             for (out, pixel) in matte.row_mut(y).iter_mut().zip(picture.row(y)) {
                 let [r, g, b, a] = pixel.0.map(f64::from);
@@ -200,6 +196,14 @@ fn luminance(
         }
     }
     Ok(matte)
+}
+
+/// A band of a frame as light in the working space.
+pub(super) fn light(shot: &Shot, band: Rect, account: &Account) -> Result<Picture, Finding> {
+    shot.frame
+        .samples(band, account)
+        .and_then(|samples| samples.picture(band, shot.frame.header(), &shot.decoding, account))
+        .map_err(|fault| unreadable(&shot.path, &fault))
 }
 
 /// The part of a matte that is not zero.

@@ -1,13 +1,11 @@
 //! Where a piece turns when nobody says: the centre of the box it fills (rule 9 of the language).
 
-use super::coverage::unreadable;
+use super::coverage::{ROWS, light};
 use crate::budget::Account;
 use crate::diag::Finding;
 use crate::geom::Rect;
 use crate::plan::{Cut, Plan};
 use crate::raster::Matte;
-
-const ROWS: u32 = 256;
 
 pub(super) fn centre(rect: Rect) -> [f64; 2] {
     [
@@ -36,11 +34,7 @@ pub(super) fn computed(
         }
     } else {
         for band in area.bands(ROWS) {
-            let picture = shot
-                .frame
-                .samples(band, account)
-                .and_then(|s| s.picture(band, shot.frame.header(), &shot.decoding, account))
-                .map_err(|fault| unreadable(&shot.path, &fault))?;
+            let picture = light(shot, band, account)?;
             for y in band.y0..band.y1 {
                 let alpha = picture.row(y).iter().map(|p| p.alpha());
                 match coverage {

@@ -197,7 +197,7 @@ fn grain(state: &mut u64) -> u32 {
     *state ^= *state << 13;
     *state ^= *state >> 7;
     *state ^= *state << 17;
-    let dice = |shift: u32| ((*state >> shift) as u32 & 0xffff) * 1057 >> 16;
+    let dice = |shift: u32| (((*state >> shift) as u32 & 0xffff) * 1057) >> 16;
     dice(0) + dice(16) + dice(32) + dice(48)
 }
 

@@ -123,7 +123,7 @@ impl Job {
                 &mut world,
                 &shot,
                 self.ink,
-                (600.0 / self.height as f32).clamp(0.3, 0.9),
+                (600.0 / self.height as f32).clamp(0.4, 0.9),
             );
             let take = Take::new(&world, base, camera, self.effort(), self.accident(number));
             take.frame(&self.file("frames", &name, "tif"))?;
@@ -149,9 +149,13 @@ impl Job {
     /// Samples a pixel, fewer when there are many pixels: from 4 MP on the same work is spread thinner.
     fn effort(&self) -> Effort {
         let pixels = self.height as f32 * self.height as f32 * 0.8;
-        let n = self
-            .samples
-            .unwrap_or((64.0 * (4.0e6 / pixels).min(1.0)).max(5.0) as u32);
+        let usual = if self.scope == Scope::Small {
+            40.0
+        } else {
+            20.0
+        };
+        let thinned = (usual * (4.0e6 / pixels).min(1.0)).max(2.0) as u32;
+        let n = self.samples.unwrap_or(thinned);
         Effort {
             set: n,
             piece: n * 4,

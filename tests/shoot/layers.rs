@@ -119,37 +119,44 @@ pub fn set(world: &World, camera: &Camera, effort: Effort, before: Option<&Raste
     }
 }
 
-/// Which 4 x 4 blocks of a grid know of something that was added.
+/// Pixels along the side of the square blocks that are looked at before work is put into them; it divides a strip.
+fn block(height: u32) -> u32 {
+    if height <= 2000 { 4 } else { 16 }
+}
+
+/// Which blocks of a grid know of something that was added.
 struct Stirred {
     blocks: Vec<bool>,
     wide: u32,
     high: u32,
+    edge: u32,
 }
 
 impl Stirred {
     /// Looks at each block with 48 samples; `touched` answers for sample `i` of a cell.
     fn new(width: u32, height: u32, touched: impl Fn(u32, u32, u32) -> bool + Sync) -> Stirred {
-        let (wide, high) = (width.div_ceil(4), height.div_ceil(4));
-        let block = |b: u32| {
-            let (x, y) = (b % wide * 4, b / wide * 4);
+        let edge = block(height);
+        let (wide, high) = (width.div_ceil(edge), height.div_ceil(edge));
+        let apart = edge / 4;
+        let look = |b: u32| {
+            let (x, y) = (b % wide * edge, b / wide * edge);
             (0..48).any(|k| {
-                touched(
-                    (x + k % 4).min(width - 1),
-                    (y + k / 4 % 4).min(height - 1),
-                    k / 16 * 7,
-                )
+                let (x, y) = (x + k % 4 * apart, y + k / 4 % 4 * apart);
+                touched(x.min(width - 1), y.min(height - 1), k / 16 * 7)
             })
         };
+        let blocks = (0..wide * high).into_par_iter().map(look).collect();
         Stirred {
-            blocks: (0..wide * high).into_par_iter().map(block).collect(),
+            blocks,
             wide,
             high,
+            edge,
         }
     }
 
     /// Whether the block of a cell or one beside it is stirred.
     fn near(&self, x: u32, y: u32) -> bool {
-        let (x, y) = (x / 4, y / 4);
+        let (x, y) = (x / self.edge, y / self.edge);
         let rows = y.saturating_sub(1)..=(y + 1).min(self.high - 1);
         let columns = x.saturating_sub(1)..=(x + 1).min(self.wide - 1);
         rows.into_iter().any(|j| {
@@ -163,20 +170,21 @@ impl Stirred {
 /// Piece and rod of a whole frame, pixel by pixel.
 pub fn hung(world: &World, camera: &Camera, effort: Effort) -> Covers {
     let (width, height) = (camera.width, camera.height);
+    let edge = block(height);
     let mut covers = Covers::new(width, height);
     for top in (0..height).step_by(64) {
         let rows = 64.min(height - top);
         let mut band = vec![[Cover::default(); 2]; width as usize * rows as usize];
-        band.par_chunks_mut(width as usize * 4)
+        band.par_chunks_mut((width * edge) as usize)
             .enumerate()
             .for_each(|(block, lines)| {
-                let y0 = top + block as u32 * 4;
-                for x0 in (0..width).step_by(4) {
-                    if !may_show(world, camera, x0, y0) {
+                let y0 = top + block as u32 * edge;
+                for x0 in (0..width).step_by(edge as usize) {
+                    if !may_show(world, camera, x0, y0, edge as f32) {
                         continue;
                     }
                     for (j, line) in lines.chunks_mut(width as usize).enumerate() {
-                        for x in x0..(x0 + 4).min(width) {
+                        for x in x0..(x0 + edge).min(width) {
                             line[x as usize] = pixel(world, camera, effort, x, y0 + j as u32);
                         }
                     }
@@ -187,14 +195,14 @@ pub fn hung(world: &World, camera: &Camera, effort: Effort) -> Covers {
     covers
 }
 
-/// Whether any of a handful of rays through a 4 x 4 block and its neighbourhood meets piece or rod.
-fn may_show(world: &World, camera: &Camera, x: u32, y: u32) -> bool {
+/// Whether any of a handful of rays through a block and its neighbourhood meets piece or rod.
+fn may_show(world: &World, camera: &Camera, x: u32, y: u32, edge: f32) -> bool {
     (0..40).any(|i| {
         let mut s = Sampler::new(i, pixel_seed(4, x, y));
         let (a, b) = s.pair();
         let ray = camera.ray(
-            x as f32 - 3.0 + 10.0 * a,
-            y as f32 - 3.0 + 10.0 * b,
+            x as f32 - 3.0 + (edge + 6.0) * a,
+            y as f32 - 3.0 + (edge + 6.0) * b,
             s.pair(),
         );
         let far = f32::INFINITY;
@@ -232,7 +240,7 @@ fn pixel(world: &World, camera: &Camera, effort: Effort, x: u32, y: u32) -> [Cov
 }
 
 /// Rows of the grid the ratio is worked out on, at most: it is smooth.
-const FINEST: u32 = 700;
+const FINEST: u32 = 450;
 
 /// What piece and rod do to the light of the set, as a ratio a channel: 1 where nothing changes, less in shadow, more where
 /// they throw light or are mirrored. On a grid of its own, then smoothed a little.

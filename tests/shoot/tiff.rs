@@ -1,6 +1,10 @@
 //! TIFF files, written strip by strip as the picture comes into being: little-endian, Deflate, horizontal predictor for
 //! integers, 64 rows to a strip. Only what these pictures need.
 
+use miniz_oxide::deflate::core::{
+    CompressionStrategy, CompressorOxide, TDEFLFlush, compress_to_output,
+    create_comp_flags_from_zip_params,
+};
 use std::fs::File;
 use std::io::{self, BufWriter, Seek, SeekFrom, Write};
 use std::path::Path;
@@ -135,7 +139,7 @@ impl Tiff {
     }
 
     fn strip(&mut self, rows: usize, bytes: &[u8]) -> io::Result<()> {
-        let packed = miniz_oxide::deflate::compress_to_vec_zlib(bytes, 1);
+        let packed = packed(bytes);
         self.out.write_all(&packed)?;
         self.strips.push((self.at, packed.len() as u32));
         self.at += packed.len() as u32;
@@ -204,4 +208,17 @@ impl Tiff {
         self.out.write_all(&self.at.to_le_bytes())?;
         self.out.flush()
     }
+}
+
+/// Deflate by Huffman codes alone: in noise there is nothing to match, and searching for it only costs bits.
+fn packed(bytes: &[u8]) -> Vec<u8> {
+    let flags = create_comp_flags_from_zip_params(1, 15, CompressionStrategy::HuffmanOnly as i32);
+    let mut state = CompressorOxide::new(flags);
+    let mut out = Vec::with_capacity(bytes.len());
+    let keep = |part: &[u8]| {
+        out.extend_from_slice(part);
+        true
+    };
+    compress_to_output(&mut state, bytes, TDEFLFlush::Finish, keep);
+    out
 }
