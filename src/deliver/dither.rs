@@ -38,7 +38,7 @@ mod tests {
     use super::*;
 
     /// Rectangular dither of one step is unbiased with an rms error of sqrt(f (1 - f)) for the fraction f: 0.4583
-    /// at 100.3 (uniform quantiser theory; the experiment is in the design's check values, 3.5).
+    /// at 100.3 (uniform quantiser theory).
     #[test]
     fn the_mean_is_right() {
         let x = 100.3 / 255.0;

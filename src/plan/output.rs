@@ -299,8 +299,8 @@ mod tests {
         }
     }
 
-    /// Largest inscribed crops of common sensors, computed by hand in the reference table of the design notes
-    /// (floor there, nearest here, so within one pixel).
+    /// Largest inscribed crops of common sensors, by hand: the side that fits times the ratio
+    /// (common practice, no source), rounded to the nearest pixel.
     #[test]
     fn ratio_crops_of_common_sensors() {
         for (w, h, a, b, want) in [
