@@ -150,6 +150,14 @@ fn order_goes_across_plain_groups() {
     // The group as one at 5, inside it b at 0 and a at 30; then c.
     let m = Image::read(&at.join("m.tif"));
     assert_eq!((m.at(5, 5), m.at(35, 5), m.at(55, 5)), (RED, BLUE, GREEN));
+    // Inside it its own order counts for nothing: b stays at 0 and a, at 30, over it.
+    rendered(
+        &at,
+        &body("isolate=#true").replace("order=5 {", "order=40 {"),
+        &[],
+    );
+    let m = Image::read(&at.join("m.tif"));
+    assert_eq!((m.at(5, 5), m.at(35, 5), m.at(55, 5)), (RED, RED, GREEN));
 }
 
 #[test]

@@ -115,7 +115,7 @@ impl Gather<'_> {
             Err(fault) => {
                 let finding = Finding::stop(
                     fault.id(),
-                    format!("{} can't be read: {fault}", quoted(&path.to_string_lossy())),
+                    format!("\"{}\" can't be read: {fault}", path.display()),
                 )
                 .remedy(fault.remedy_for(from));
                 self.out.findings.push(match from {
