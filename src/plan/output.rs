@@ -48,14 +48,6 @@ pub struct Target {
     pub ppi: f64,
 }
 
-impl OutputPlan {
-    /// Depth 16 or 32 without crop or size.
-    pub fn is_master(&self) -> bool {
-        self.target.depth != Depth::Eight
-            && self.size == (self.window.width(), self.window.height())
-    }
-}
-
 /// What an output needs to know of its picture.
 pub(super) struct Around<'a> {
     pub picture: usize,
