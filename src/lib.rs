@@ -11,7 +11,8 @@
 //! | 7 | [`settle`]: what needs pixels of whole frames before anything can be drawn |
 //! | 6 | [`plan`]: names, defaults and units resolved; extents; memory |
 //! | 5 | [`scene`]: KDL to a typed, spanned scene; every error at once; formatting |
-//! | 3 | [`mask`]: coverage |
+//! | 4 | [`key`]: cut-outs from a known plate: mattes, recovered colour, rods, shadows |
+//! | 3 | [`register`], [`mask`]: laying a frame onto its plate, gains · coverage |
 //! | 2 | [`resample`], [`blend`], [`correct`], [`frame`]: kernels · mixing · corrections · files |
 //! | 1 | [`raster`], [`color`], [`diag`]: buffers and pixel types · curves, primaries, profiles · findings |
 //! | 0 | [`geom`], [`budget`]: rectangles and maps · memory account |
@@ -27,9 +28,11 @@ pub mod deliver;
 pub mod diag;
 pub mod frame;
 pub mod geom;
+pub mod key;
 pub mod mask;
 pub mod plan;
 pub mod raster;
+pub mod register;
 pub mod render;
 pub mod report;
 pub mod resample;

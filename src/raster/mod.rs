@@ -33,6 +33,19 @@ pub type Picture = Raster<Premul>;
 /// Coverage 0..1.
 pub type Matte = Raster<f32>;
 
+/// Linear-light RGB in the working space, without alpha.
+pub type Light = Raster<[f32; 3]>;
+
+/// A picture whose light can be asked for by rectangle, so that none need be whole in memory.
+pub trait Seen: Sync {
+    type Fault: From<OverBudget>;
+
+    fn rect(&self) -> Rect;
+
+    /// Light of `rect`, which lies inside.
+    fn light(&self, rect: Rect) -> Result<Light, Self::Fault>;
+}
+
 impl<P: Copy> Raster<P> {
     /// A raster filled with one value.
     pub fn filled(rect: Rect, value: P, account: &Account) -> Result<Raster<P>, OverBudget> {

@@ -1,0 +1,139 @@
+//! Cut-outs from a known plate: what in a frame is not the clean plate, with real coverage at its edges, its own
+//! colour, and without the rod that held it.
+//!
+//! In linear light a frame obeys C = a F + (1 - a) S B + noise: a the matte, F the piece's colour, B the plate,
+//! S the ratio by which light on the set changed. A shadow is smooth and multiplies; a piece is neither. Takes
+//! pictures on the frame's own grid and knows no scene. Promise: the same bytes on any number of threads.
+
+use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
+use crate::raster::{Light, Matte, Raster};
+
+/// What is to be cut out. All rasters lie on the frame's grid.
+#[derive(Clone, Copy, Debug)]
+pub struct Ask<'a> {
+    /// The frame, balanced.
+    pub frame: &'a Light,
+    /// The plate, carried to the frame's grid, on the same rectangle as the frame.
+    pub plate: &'a Light,
+    /// How many frames the plate is the mean of (its noise is that much lower).
+    pub plate_frames: usize,
+    /// A hard limit: nothing is kept where it is zero (outside its rectangle it is zero).
+    pub within: Option<&'a Matte>,
+    /// How many standard deviations of noise count as different; `None` for the method's own.
+    pub sigma: Option<f64>,
+}
+
+/// A piece cut out.
+#[derive(Debug)]
+pub struct Cutout {
+    /// Coverage of the piece, rod left out. Zero outside its rectangle.
+    pub matte: Matte,
+    /// The piece's own colour, straight, on the matte's rectangle grown by some pixels; carried on beyond the
+    /// edge so that it is defined wherever coverage can be feathered to.
+    pub colour: Light,
+    /// Coverage of what holds the piece, where it is seen beside the piece.
+    pub rig: Matte,
+    /// Where it crosses the piece's face (a `mend` rebuilds that); coverage of the rod there.
+    pub crossing: Matte,
+    /// Light on the set: what the frame shows of the plate, as a ratio; all of it, rod's shadow included.
+    pub light: LightField,
+    /// The same without the rod's shadow and the drift of light across the frame: what `shadow` lays down.
+    /// Exactly 1 where nothing is above the noise.
+    pub shadow: LightField,
+    pub noise: Noise,
+    pub notices: Vec<Notice>,
+}
+
+/// A smooth field of ratios at half the frame's size: cell (i, j) covers frame pixels 2i..2i+2 x 2j..2j+2 (frame
+/// coordinates, so that odd rectangles agree); read between cell centres by bilinear interpolation.
+#[derive(Debug)]
+pub struct LightField {
+    /// In half-size coordinates.
+    pub cells: Raster<[f32; 3]>,
+}
+
+impl LightField {
+    /// The ratio at frame pixel (x, y); beyond the field's edge its border goes on.
+    pub fn at(&self, x: i32, y: i32) -> [f32; 3] {
+        let rect = self.cells.rect();
+        let place = |v: i32, low: i32, high: i32| {
+            // The centre of an even pixel lies a quarter of a cell left of its cell's centre.
+            let cell = v.div_euclid(2);
+            let (a, b) = if v.rem_euclid(2) == 0 {
+                (cell - 1, cell)
+            } else {
+                (cell, cell + 1)
+            };
+            let near = if v.rem_euclid(2) == 0 { 0.75 } else { 0.25 };
+            (a.clamp(low, high - 1), b.clamp(low, high - 1), near)
+        };
+        let (x0, x1, u) = place(x, rect.x0, rect.x1);
+        let (y0, y1, v) = place(y, rect.y0, rect.y1);
+        let (a, b) = (self.cells.at(x0, y0), self.cells.at(x1, y0));
+        let (c, d) = (self.cells.at(x0, y1), self.cells.at(x1, y1));
+        std::array::from_fn(|k| {
+            let top = a[k] + (b[k] - a[k]) * u;
+            let low = c[k] + (d[k] - c[k]) * u;
+            top + (low - top) * v
+        })
+    }
+}
+
+/// Noise of the difference between frame and plate: variance = p B + q + r |grad B|^2, per channel.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Noise {
+    pub p: [f32; 3],
+    pub q: [f32; 3],
+    pub r: [f32; 3],
+}
+
+/// What a photographer should look at, with its place in frame pixels.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Notice {
+    /// Nothing in the frame differs from the plate.
+    Nothing,
+    /// The piece reaches the frame's border and no rod was found there.
+    RodNotFound { place: Rect },
+    /// A thin part that may be a rod.
+    ThinPart { place: Rect },
+    /// A see-through piece on a featureless plate: one frame can't tell thin ink from dark glass.
+    SeeThrough { place: Rect },
+    /// The piece is so like the plate here that its inside was closed by its surroundings.
+    LikePlate { place: Rect },
+}
+
+/// Cuts the piece out.
+pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
+    let rect = ask.frame.rect();
+    let mut matte = Matte::filled(rect, 0.0, account)?;
+    let mut colour = Light::filled(rect, [0.0; 3], account)?;
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let (c, b) = (ask.frame.at(x, y), ask.plate.at(x, y));
+            let differs = (0..3).any(|k| (c[k] - b[k]).abs() > 0.06 * b[k] + 0.004);
+            let kept = ask
+                .within
+                .is_none_or(|m| m.rect().contains(x, y) && m.at(x, y) > 0.0);
+            matte.put(x, y, if differs && kept { 1.0 } else { 0.0 });
+            colour.put(x, y, c);
+        }
+    }
+    let half = Rect {
+        x0: rect.x0.div_euclid(2),
+        y0: rect.y0.div_euclid(2),
+        x1: (rect.x1 + 1).div_euclid(2),
+        y1: (rect.y1 + 1).div_euclid(2),
+    };
+    let flat = |account| Raster::filled(half, [1.0; 3], account).map(|cells| LightField { cells });
+    Ok(Cutout {
+        matte,
+        colour,
+        rig: Matte::filled(Rect::EMPTY, 0.0, account)?,
+        crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
+        light: flat(account)?,
+        shadow: flat(account)?,
+        noise: Noise::default(),
+        notices: Vec::new(),
+    })
+}
