@@ -43,9 +43,7 @@ const PLATES: [(&str, Plate); 5] = [
 impl Job {
     pub fn run(&self) -> io::Result<()> {
         for folder in ["frames", "masks", "truth"] {
-            if folder != "truth" || self.scope == Scope::Whole {
-                std::fs::create_dir_all(self.out.join(folder))?;
-            }
+            std::fs::create_dir_all(self.out.join(folder))?;
         }
         let camera = Camera::tabletop(self.height);
         let effort = self.effort();
@@ -132,6 +130,7 @@ impl Job {
                 Hung::Crown { .. } => painted_with_surroundings(&take.covers, &take.ratio),
             };
             mask.save(&self.file("masks", &name, "png"))?;
+            take.cut(&self.file("truth", &name, "png"))?;
             if self.scope == Scope::Whole {
                 take.truth(&|what: &str| self.file("truth", &format!("{name}-{what}"), "tif"))?;
                 let Take { covers, ratio, .. } = take;

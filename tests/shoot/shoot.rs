@@ -40,7 +40,7 @@ Renders a tabletop shoot: plates, frames with a piece on a rod, painted masks, a
   --out DIR      where frames/, masks/ and truth/ go
   --height N     rows of a frame, 100 to 20000; the width is four fifths of it (1500; with --small 800; 8660 makes 60 MP)
   --seed N       another day: other noise, drift and bumps (1)
-  --small        one dry plate, the wet and the bare one, one frame a piece, the masks; no truth
+  --small        one dry plate, the wet and the bare one, one frame a piece, the masks; of the truth the pieces alone
   --samples N    light paths a pixel (20, with --small 40; fewer the more a frame is above 4 MP)
   --ink COLOUR   indigo or crimson (indigo)
   --only TEXT    only the files whose name contains TEXT

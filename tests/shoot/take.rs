@@ -10,7 +10,8 @@ use crate::vector::V3;
 use crate::world::World;
 use crate::{icc, sensor};
 use rayon::prelude::*;
-use std::io;
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// How one frame differs from the next by accident.
@@ -75,6 +76,35 @@ impl<'b> Take<'b> {
             let under = shifted(self.base, x, y, self.accident.bump) * self.ratio_at(x, y);
             piece.colour + rod.colour + under * (1.0 - piece.alpha - rod.alpha).max(0.0)
         })
+    }
+
+    /// The piece as it should come out of the frame: a 16-bit PNG with its straight colour at the plate's exposure,
+    /// through the profile's curve, and its coverage as alpha. Without the rod, without noise.
+    pub fn cut(&self, path: &Path) -> io::Result<()> {
+        let (width, height) = self.base.size();
+        let file = BufWriter::new(File::create(path)?);
+        let mut encoder = png::Encoder::new(file, width, height);
+        encoder.set_color(png::ColorType::Rgba);
+        encoder.set_depth(png::BitDepth::Sixteen);
+        encoder.set_compression(png::Compression::High);
+        let mut writer = encoder.write_header()?;
+        let mut stream = writer.stream_writer()?;
+        for y in 0..height {
+            let codes = |x: u32| {
+                let piece = self.covers.at(x as i64, y as i64)[0];
+                let lens = sensor::lens(x as f32 + 0.5, y as f32 + 0.5, width, height);
+                let straight = piece.colour / piece.alpha.max(1e-6) * lens;
+                let [r, g, b] = straight.array().map(sensor::code);
+                [r, g, b, (piece.alpha * 65_535.0 + 0.5) as u16]
+            };
+            let row: Vec<u8> = (0..width)
+                .flat_map(codes)
+                .flat_map(u16::to_be_bytes)
+                .collect();
+            stream.write_all(&row)?;
+        }
+        stream.finish()?;
+        Ok(())
     }
 
     /// Matte, rod, straight colour and ratio, each to the file `place` names.
