@@ -7,6 +7,7 @@ mod cells;
 mod flood;
 mod light;
 mod noise;
+mod parts;
 mod walls;
 
 use super::{Ask, LightField, Noise};
@@ -42,8 +43,46 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
     let mut flood = Flood::new(&cells, &misfit, &open, scale * scale, account)?;
     let seeds = seeds(&cells, &misfit, account)?;
     flood.run(seeds.into_iter());
-    let background = flood.accepted;
+    let mut background = flood.accepted;
     let light = light::filled(&cells, &background, account)?;
+    let departures = parts::departures(&cells, &light.cells, account)?;
+    parts::dropped(&mut background, &departures, scale * scale, account)?;
+    let light = light::filled(&cells, &background, account)?;
+    Ok(Ground {
+        noise,
+        background,
+        light,
+    })
+}
+
+/// The light again after rods: `also_background` are cells to add, `without` cells whose light is not the piece's
+/// (a rod's own shadow). Both at half size, 1 = yes, each on its own rectangle.
+pub(super) fn relit(
+    ask: &Ask,
+    ground: Ground,
+    also_background: &Raster<u8>,
+    without: &Raster<u8>,
+    account: &Account,
+) -> Result<Ground, OverBudget> {
+    let Ground {
+        noise,
+        mut background,
+        light: _,
+    } = ground;
+    let rect = background.rect();
+    let set = |mask: &Raster<u8>, x, y| mask.rect().contains(x, y) && mask.at(x, y) > 0;
+    let cells = cells::measured(ask, &noise, &background, account)?;
+    let mut lit = Raster::filled(rect, 0u8, account)?;
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            if set(also_background, x, y) {
+                background.put(x, y, 1);
+            }
+            let dark = set(without, x, y);
+            lit.put(x, y, u8::from(background.at(x, y) > 0 && !dark));
+        }
+    }
+    let light = light::filled(&cells, &lit, account)?;
     Ok(Ground {
         noise,
         background,
