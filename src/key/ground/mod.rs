@@ -3,12 +3,14 @@
 //! Never asked: does this pixel differ from the plate. Asked: can what is seen here be the plate under smooth
 //! light. Works at half size; a flood runs from the frame's border through everything that can.
 
+mod areas;
 mod cells;
 mod flood;
 mod light;
 mod noise;
 mod parts;
 mod shore;
+mod texture;
 mod walls;
 
 use super::tools::gauss;
@@ -17,6 +19,7 @@ use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 use cells::Cells;
 use flood::Flood;
+use texture::Texture;
 use walls::Of;
 
 /// The method's own number of standard deviations: where a step in the light begins to be a wall.
@@ -47,6 +50,26 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
     let mut background = flood.accepted;
     shore::reached(&cells, &mut background, &open, scale * scale, account)?;
     let light = light::filled(&cells, &background, account)?;
+    let texture = Texture::measured(ask, &noise, &light.cells, &background, account)?;
+    let pockets = areas::pockets(&background, account)?;
+    let light = if pockets.1 > 0 {
+        let rest = without(&background, &pockets.0, account)?;
+        let light = light::filled(&cells, &rest, account)?;
+        areas::undone(&cells, &mut background, &pockets, &light.cells, &texture);
+        light::filled(&cells, &background, account)?
+    } else {
+        light
+    };
+    if areas::holes(
+        &cells,
+        &mut background,
+        &walls,
+        &light.cells,
+        &texture,
+        account,
+    )? {
+        shore::reached(&cells, &mut background, &open, scale * scale, account)?;
+    }
     let departures = parts::departures(&cells, &light.cells, account)?;
     parts::dropped(&mut background, &departures, scale * scale, account)?;
     let light = light::filled(&cells, &background, account)?;
@@ -55,6 +78,21 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
         background,
         light,
     })
+}
+
+/// Background without the cells that have a label.
+fn without(
+    background: &Raster<u8>,
+    labels: &Raster<u32>,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let mut rest = background.cropped(background.rect(), account)?;
+    for (rest, &label) in rest.data_mut().iter_mut().zip(labels.data()) {
+        if label > 0 {
+            *rest = 0;
+        }
+    }
+    Ok(rest)
 }
 
 /// Walls in the ratio, and at half its size walls of tint alone.
