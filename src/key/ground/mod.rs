@@ -120,7 +120,7 @@ fn walls_of(
     }
     let tint = walls::steps(&pooled, &calm, Of::Tint, account)?;
     let coarse = walls::walls(&tint, scale, account)?;
-    walls::joined(&mut walls, &coarse, account)?;
+    walls::joined(&mut walls, &coarse, &tint, account)?;
     Ok(walls)
 }
 
