@@ -1,0 +1,275 @@
+//! One rod: its axis bettered by its own look, and followed to where the piece begins.
+
+use super::axis::{Axis, Stop};
+use super::domain::{Cell, Domain};
+use super::look::Look;
+use super::strip::{Sample, Strip};
+use super::trail::Trail;
+use crate::budget::{Account, OverBudget};
+use crate::key::Ask;
+use crate::key::ground::Ground;
+
+pub(super) struct Rod {
+    pub axis: Axis,
+    pub look: Look,
+    pub strip: Strip,
+    /// Half the width of its mask, in pixels.
+    pub half: f64,
+    /// Where its look was learnt, as rows along.
+    pub learnt: (i32, i32),
+    pub joint: Joint,
+}
+
+/// Where the piece begins, for each column across the rod; beyond the strip's end when there is no piece.
+pub(super) struct Joint {
+    first: i32,
+    rows: Vec<f32>,
+}
+
+impl Joint {
+    pub fn at(&self, u: f32) -> f32 {
+        let k = (u.floor() as i32 - self.first).clamp(0, self.rows.len() as i32 - 1);
+        self.rows[k as usize]
+    }
+
+    pub fn nearest(&self) -> f32 {
+        self.rows.iter().copied().fold(f32::INFINITY, f32::min)
+    }
+}
+
+/// Pixels beside the mask of a rod that its strip takes in, and where its flanks are watched.
+const MARGIN: f64 = 9.0;
+const FLANK: f64 = 4.0;
+/// Rows in a block of the axis' refinement.
+const BLOCK: i32 = 24;
+/// Mean square of the misfit in standard deviations from which a row shows something else.
+const MISFIT: f32 = 6.0;
+
+/// Follows the rod that `trail` begins; `None` when it can't be told from the set or is not straight.
+pub(super) fn followed(
+    ask: &Ask,
+    ground: &Ground,
+    domain: &Domain,
+    trail: &Trail,
+    account: &Account,
+) -> Result<Option<Rod>, OverBudget> {
+    let half = trail.width / 2.0;
+    let reach = half + MARGIN;
+    let stops: Vec<Stop> =
+        trail.points.iter().map(|&(x, y)| Stop { x, y, weight: 1.0 }).collect();
+    let Some(mut axis) = Axis::through(&stops) else { return Ok(None) };
+    let tip = trail.points[trail.points.len() - 1];
+    let mut known = 0.0f64;
+    let mut last = None;
+    for round in 0..4 {
+        let (from, to) = extent(ask, &axis, reach);
+        let flanks = flanks(domain, &axis, half, to);
+        let wall = flanks.iter().flatten().copied().min().unwrap_or(to);
+        // The mask's own end first; then as far as the look goes on.
+        let tip = axis.place(tip.0, tip.1).0.max(known) as i32;
+        let mut end = tip.min(wall - 4).max(from + 8);
+        let strip = Strip::along(ask, ground, &axis, (from, to), reach, account)?;
+        let Some(mut look) = Look::learnt(&strip, (from, end), reach, half) else { return Ok(None) };
+        if round > 0 {
+            let further = goes_on(&strip, &look, end, wall - 4);
+            if further > end + 4 {
+                end = further;
+                known = f64::from(end);
+                let Some(more) = Look::learnt(&strip, (from, end), reach, half) else { return Ok(None) };
+                look = more;
+            }
+        }
+        if round == 3 {
+            last = Some((strip, look, flanks, (from, end)));
+            break;
+        }
+        let Some(better) = bettered(&strip, &look, &axis, (from, end)) else { return Ok(None) };
+        axis = better;
+    }
+    let Some((strip, look, flanks, learnt)) = last else { return Ok(None) };
+    let joint = joint(&strip, &look, learnt.1, flanks, half);
+    Ok(Some(Rod { axis, look, strip, half, learnt, joint }))
+}
+
+/// First and last row along at which the strip still touches the frame.
+fn extent(ask: &Ask, axis: &Axis, reach: f64) -> (i32, i32) {
+    let rect = ask.frame.rect();
+    let touches = |s: i32| {
+        [-reach, 0.0, reach].iter().any(|u| {
+            let (x, y) = axis.point(f64::from(s), *u);
+            rect.contains(x.floor() as i32, y.floor() as i32)
+        })
+    };
+    let mut from = 0;
+    while from > -2000 && touches(from - 1) {
+        from -= 1;
+    }
+    let most = (rect.width() + rect.height()) as i32 * 2;
+    let mut to = 1;
+    while to < most && touches(to) {
+        to += 1;
+    }
+    (from, to)
+}
+
+/// The first row from which the mask stays closed beside the rod, on either side.
+fn flanks(domain: &Domain, axis: &Axis, half: f64, to: i32) -> [Option<i32>; 2] {
+    [-1.0, 1.0].map(|side| {
+        let closed: Vec<bool> = (0..to)
+            .map(|s| {
+                let (x, y) = axis.point(f64::from(s) + 0.5, side * (half + FLANK));
+                domain.under(x, y) == Cell::Mask
+            })
+            .collect();
+        (4..closed.len())
+            .find(|s| {
+                let ahead = &closed[*s..(*s + 16).min(closed.len())];
+                closed[*s] && ahead.iter().filter(|c| **c).count() >= 12
+            })
+            .map(|s| s as i32)
+    })
+}
+
+/// How far the look explains more than the bare set does, block by block.
+fn goes_on(strip: &Strip, look: &Look, end: i32, wall: i32) -> i32 {
+    let mut end = end;
+    while end + 8 <= wall {
+        let next = (end + BLOCK).min(wall);
+        let (mut won, mut misfit, mut count) = (0.0f64, 0.0f64, 0.0f64);
+        for p in strip.rows(end, next).iter().filter(|p| look.coverage(p.u) > 0.5) {
+            let seen = look.light(p.s, p.u, p.set);
+            for k in 0..3 {
+                let (a, b) = (f64::from(p.frame[k] - p.set[k]), f64::from(p.frame[k] - seen[k]));
+                let v = f64::from(p.variance[k]) + 0.0025 * f64::from(seen[k] * seen[k]);
+                won += (a * a - b * b) / v;
+                misfit += b * b / v;
+                count += 1.0;
+            }
+        }
+        // Half a unit a sample: noise alone gives about none.
+        if count == 0.0 || won < 0.5 * count || misfit > 8.0 * count {
+            break;
+        }
+        end = next;
+    }
+    end
+}
+
+/// Moves the axis to where the look fits best, block by block.
+fn bettered(strip: &Strip, look: &Look, axis: &Axis, (from, end): (i32, i32)) -> Option<Axis> {
+    let mut stops = Vec::new();
+    let mut s = from;
+    while s < end {
+        let next = if end - s < BLOCK * 3 / 2 { end } else { s + BLOCK };
+        let (mut across, mut square) = (0.0f64, 0.0f64);
+        for p in strip.rows(s, next) {
+            let (a, b) = (look.light(p.s, p.u - 0.25, p.set), look.light(p.s, p.u + 0.25, p.set));
+            let seen = look.light(p.s, p.u, p.set);
+            let mut off = 0.0f32;
+            for k in 0..3 {
+                let d = p.frame[k] - seen[k];
+                off += d * d / (p.variance[k] + 0.01 * seen[k] * seen[k]);
+            }
+            let trust = f64::from(1.0 / (1.0 + off / 12.0));
+            for k in 0..3 {
+                let slope = f64::from(b[k] - a[k]) * 2.0;
+                let weight = trust / f64::from(p.variance[k]);
+                across -= weight * f64::from(p.frame[k] - seen[k]) * slope;
+                square += weight * slope * slope;
+            }
+        }
+        let middle = f64::from(s + next) / 2.0;
+        let shift = (across / (square + 25.0)).clamp(-1.5, 1.5);
+        let (x, y) = axis.point(middle, shift);
+        stops.push(Stop { x, y, weight: (square / (square + 400.0)).max(0.01) });
+        s = next;
+    }
+    if stops.len() < 2 {
+        return Some(axis.clone());
+    }
+    // A curve through few blocks must not swing beyond them: the ends count as they are.
+    Axis::through(&stops)
+}
+
+/// How badly the look explains a sample; light may be a little off along a rod.
+fn misfit(look: &Look, p: &Sample) -> f32 {
+    let seen = look.light(p.s, p.u, p.set);
+    (0..3)
+        .map(|k| {
+            let d = p.frame[k] - seen[k];
+            d * d / (p.variance[k] + 0.0064 * seen[k] * seen[k] + 4e-6)
+        })
+        .sum::<f32>()
+        / 3.0
+}
+
+fn joint(strip: &Strip, look: &Look, learnt: i32, flanks: [Option<i32>; 2], half: f64) -> Joint {
+    let first = look.low.floor() as i32;
+    let columns = ((look.high.ceil() as i32) - first).max(1) as usize;
+    let start = (learnt - 12).max(strip.first);
+    let count = (strip.end() - start).max(0) as usize;
+    let mut sums = vec![(0.0f32, 0.0f32); count * columns];
+    for p in strip.rows(start, strip.end()) {
+        let c = p.u.floor() as i32 - first;
+        if c < 0 || c >= columns as i32 || look.coverage(p.u) < 0.4 {
+            continue;
+        }
+        let row = ((p.s.floor() as i32 - start).max(0) as usize).min(count - 1);
+        let cell = &mut sums[row * columns + c as usize];
+        cell.0 += misfit(look, p).min(60.0);
+        cell.1 += 1.0;
+    }
+    let bad = |row: usize, column: usize| -> Option<bool> {
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for r in row.saturating_sub(1)..(row + 2).min(count) {
+            for c in column.saturating_sub(1)..(column + 2).min(columns) {
+                let cell = sums[r * columns + c];
+                sum += cell.0;
+                weight += cell.1;
+            }
+        }
+        (weight > 0.0).then(|| sum > MISFIT * weight)
+    };
+    let far = strip.end() as f32 + 64.0;
+    let wall = |u: f64| -> Option<f64> {
+        let at = half + FLANK;
+        match flanks {
+            [Some(a), Some(b)] => {
+                let part = ((u + at) / (2.0 * at)).clamp(0.0, 1.0);
+                Some(f64::from(a) + f64::from(b - a) * part)
+            }
+            [Some(a), None] | [None, Some(a)] => Some(f64::from(a)),
+            [None, None] => None,
+        }
+    };
+    let rows = (0..columns)
+        .map(|column| {
+            let marks: Vec<Option<bool>> = (0..count).map(|row| bad(row, column)).collect();
+            let ends = (0..count).find(|row| {
+                let ahead: Vec<bool> = marks[*row..(row + 10).min(count)].iter().flatten().copied().collect();
+                marks[*row] == Some(true) && ahead.iter().filter(|b| **b).count() * 10 >= ahead.len() * 7
+            });
+            let seen = ends.map(|row| (start + row as i32) as f32);
+            let wall = wall(f64::from(first) + column as f64 + 0.5).map(|v| v as f32);
+            let slack = (6.0f32).max(half as f32);
+            match (seen, wall) {
+                (Some(seen), Some(wall)) if seen <= wall + slack => seen,
+                (_, Some(wall)) => wall,
+                (Some(seen), None) => seen,
+                (None, None) => far,
+            }
+        })
+        .collect::<Vec<f32>>();
+    Joint { first, rows: middled(&rows) }
+}
+
+/// The median of five neighbours: the outline of a piece does not jump from column to column.
+fn middled(rows: &[f32]) -> Vec<f32> {
+    (0..rows.len())
+        .map(|k| {
+            let mut near: Vec<f32> = rows[k.saturating_sub(2)..(k + 3).min(rows.len())].to_vec();
+            near.sort_by(f32::total_cmp);
+            near[near.len() / 2]
+        })
+        .collect()
+}
