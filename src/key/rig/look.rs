@@ -8,7 +8,7 @@ use super::strip::{Sample, Strip};
 
 /// Distance of two knots across, and of two windows along, in pixels.
 const STEP: f64 = 0.5;
-const WINDOW: f64 = 36.0;
+const WINDOW: f64 = 24.0;
 /// How many samples of prior a window (from the whole) and the whole (from coverage) lean on.
 const LEAN: f64 = 4.0;
 
@@ -33,6 +33,8 @@ pub(super) struct Look {
     /// Between these the rod changes the picture, in pixels from the axis.
     pub low: f64,
     pub high: f64,
+    /// How much brighter the rod is, row by row beyond where it was learnt; the last holds on.
+    pub drift: (i32, Vec<f32>),
     /// Root mean square of the difference the rod makes where it is strongest, in standard deviations of noise.
     pub contrast: f64,
 }
@@ -93,6 +95,7 @@ impl Look {
             strength: vec![0.0; count],
             low: 0.0,
             high: 0.0,
+            drift: (0, Vec::new()),
             contrast: 0.0,
         };
         let place = |k: usize| (k as f64) * STEP - look.reach;
@@ -207,35 +210,9 @@ impl Look {
         let over: Vec<f64> = strength.iter().map(|v| (v - floor).max(0.0)).collect();
         self.strength = over.iter().map(|v| *v as f32).collect();
         let most = over.iter().copied().fold(0.0, f64::max);
-        self.coverage = vec![1.0; count];
-        let side = |inward: &mut dyn Iterator<Item = usize>, coverage: &mut Vec<f32>| -> Option<usize> {
-            let way: Vec<usize> = inward.collect();
-            let start = way.iter().position(|k| over[*k] > 0.1 * most)?;
-            // The edge's own plateau: uphill for at least 1.5 px, then while it climbs.
-            let mut full = over[way[start]];
-            for (n, k) in way[start..].iter().enumerate() {
-                if over[*k] > full {
-                    full = over[*k];
-                } else if n as f64 * STEP > 1.5 && over[*k] < 0.97 * full {
-                    break;
-                }
-            }
-            let mut limit = None;
-            for k in &way {
-                let share = over[*k] / full;
-                coverage[*k] = share.min(1.0) as f32;
-                if share > 0.02 && limit.is_none() {
-                    limit = Some(*k);
-                }
-                if share >= 0.999 {
-                    break;
-                }
-            }
-            limit
-        };
         let mut coverage = vec![1.0; count];
-        let low = side(&mut (0..count), &mut coverage);
-        let high = side(&mut (0..count).rev(), &mut coverage);
+        let low = edge(&over, most, &mut (0..count), &mut coverage);
+        let high = edge(&over, most, &mut (0..count).rev(), &mut coverage);
         self.coverage = coverage;
         let place = |k: usize| k as f64 * STEP - self.reach;
         self.low = low.map_or(0.0, |k| place(k) - STEP);
@@ -250,18 +227,63 @@ impl Look {
         self.coverage[k] + (self.coverage[k + 1] - self.coverage[k]) * part as f32
     }
 
+    fn gain(&self, s: f32) -> f32 {
+        let row = s.floor() as i32 - self.drift.0;
+        if row < 0 {
+            return 1.0;
+        }
+        let last = self.drift.1.len().saturating_sub(1);
+        self.drift.1.get((row as usize).min(last)).copied().unwrap_or(1.0)
+    }
+
     /// What the frame would show at (s, u) before `behind`.
     pub fn light(&self, s: f32, u: f32, behind: [f32; 3]) -> [f32; 3] {
         let place = ((f64::from(s) - self.first) / self.step).clamp(0.0, (self.windows.len() - 1) as f64);
         let w = (place as usize).min(self.windows.len().saturating_sub(2));
         let part = (place - w as f64) as f32;
-        let a = self.seen(&self.windows[w], u, behind);
-        if self.windows.len() == 1 {
-            return a;
+        let mut light = self.seen(&self.windows[w], u, behind);
+        if self.windows.len() > 1 {
+            let b = self.seen(&self.windows[w + 1], u, behind);
+            light = std::array::from_fn(|k| light[k] + (b[k] - light[k]) * part);
         }
-        let b = self.seen(&self.windows[w + 1], u, behind);
-        std::array::from_fn(|k| a[k] + (b[k] - a[k]) * part)
+        let gain = self.gain(s);
+        if gain == 1.0 {
+            return light;
+        }
+        // Only the rod's own light changes; its share is as good as its coverage.
+        let covers = self.coverage(u);
+        std::array::from_fn(|k| light[k] * (1.0 + (gain - 1.0) * covers))
     }
+}
+
+/// Coverage over one edge of the rod, from the outside in; the first knot it touches. An edge rises as far inside its
+/// steepest place as it began outside of it, so what is seen there is full.
+fn edge(
+    over: &[f64],
+    most: f64,
+    inward: &mut dyn Iterator<Item = usize>,
+    coverage: &mut [f32],
+) -> Option<usize> {
+    let way: Vec<usize> = inward.collect();
+    let rise = |n: usize| over[way[n + 1]] - over[way[n]];
+    let begin = way.iter().position(|k| over[*k] > 0.08 * most)?;
+    let steepest = (0..way.len() - 1).map(rise).fold(0.0, f64::max);
+    let steep = (begin.saturating_sub(1)..way.len().saturating_sub(2))
+        .find(|n| rise(*n) > 0.3 * steepest && rise(*n + 1) <= rise(*n))?;
+    let half = 0.5 * (over[way[steep]] + over[way[steep + 1]]);
+    let foot = (0..=steep).rev().find(|n| over[way[*n]] < 0.08 * half).unwrap_or(0);
+    let full_at = (2 * steep + 1 - foot).min(way.len() - 1);
+    let full = way[steep..=full_at].iter().map(|k| over[*k]).fold(1e-12, f64::max);
+    let mut touched = None;
+    for (n, k) in way.iter().enumerate().take(full_at + 1) {
+        let share = if n == full_at { 1.0 } else { (over[*k] / full).min(1.0) };
+        // Two edges of a wire meet: the lesser counts.
+        coverage[*k] = coverage[*k].min(share as f32);
+        if share > 0.02 && touched.is_none() {
+            touched = Some(*k);
+        }
+    }
+    touched
 }
 
 /// Adds `weight` samples that say what `whole` says, at the window's own mean of the set.

@@ -39,7 +39,7 @@ impl Joint {
 
 /// Pixels beside the mask of a rod that its strip takes in, and where its flanks are watched.
 const MARGIN: f64 = 9.0;
-const FLANK: f64 = 4.0;
+const FLANK: [f64; 3] = [4.0, 9.0, 14.0];
 /// Rows in a block of the axis' refinement.
 const BLOCK: i32 = 24;
 /// Mean square of the misfit in standard deviations from which a row shows something else.
@@ -63,8 +63,8 @@ pub(super) fn followed(
     let mut last = None;
     for round in 0..4 {
         let (from, to) = extent(ask, &axis, reach);
-        let flanks = flanks(domain, &axis, half, to);
-        let wall = flanks.iter().flatten().copied().min().unwrap_or(to);
+        let flanks = Flanks::seen(domain, &axis, half, to);
+        let wall = flanks.wall(from, to);
         // The mask's own end first; then as far as the look goes on.
         let tip = axis.place(tip.0, tip.1).0.max(known) as i32;
         let mut end = tip.min(wall - 4).max(from + 8);
@@ -86,8 +86,10 @@ pub(super) fn followed(
         let Some(better) = bettered(&strip, &look, &axis, (from, end)) else { return Ok(None) };
         axis = better;
     }
-    let Some((strip, look, flanks, learnt)) = last else { return Ok(None) };
-    let joint = joint(&strip, &look, learnt.1, flanks, half);
+    let Some((strip, mut look, flanks, learnt)) = last else { return Ok(None) };
+    let drift = drift(&strip, &look, learnt.1);
+    look.drift = (learnt.1, drift);
+    let joint = joint(&strip, &look, learnt.1, &flanks, half);
     Ok(Some(Rod { axis, look, strip, half, learnt, joint }))
 }
 
@@ -112,22 +114,58 @@ fn extent(ask: &Ask, axis: &Axis, reach: f64) -> (i32, i32) {
     (from, to)
 }
 
-/// The first row from which the mask stays closed beside the rod, on either side.
-fn flanks(domain: &Domain, axis: &Axis, half: f64, to: i32) -> [Option<i32>; 2] {
-    [-1.0, 1.0].map(|side| {
-        let closed: Vec<bool> = (0..to)
-            .map(|s| {
-                let (x, y) = axis.point(f64::from(s) + 0.5, side * (half + FLANK));
-                domain.under(x, y) == Cell::Mask
-            })
-            .collect();
-        (4..closed.len())
-            .find(|s| {
-                let ahead = &closed[*s..(*s + 16).min(closed.len())];
-                closed[*s] && ahead.iter().filter(|c| **c).count() >= 12
-            })
-            .map(|s| s as i32)
-    })
+/// Where the mask is closed beside the rod, for both sides.
+struct Flanks {
+    /// First rows from which it stays so right beside the rod: more than one rod is seen from there on.
+    near: [Option<i32>; 2],
+    /// The same some way beside it, so that a hair along the rod is no piece.
+    wide: [Option<i32>; 2],
+}
+
+impl Flanks {
+    fn seen(domain: &Domain, axis: &Axis, half: f64, to: i32) -> Flanks {
+        let closed = |s: i32, side: f64, off: f64| {
+            let (x, y) = axis.point(f64::from(s) + 0.5, side * (half + off));
+            domain.under(x, y) == Cell::Mask
+        };
+        let first = |side: f64, enough: usize, offs: &[f64]| {
+            let rows: Vec<bool> = (0..to)
+                .map(|s| offs.iter().filter(|off| closed(s, side, **off)).count() >= enough)
+                .collect();
+            (4..rows.len())
+                .find(|s| {
+                    let ahead = &rows[*s..(*s + 16).min(rows.len())];
+                    rows[*s] && ahead.iter().filter(|c| **c).count() >= 12
+                })
+                .map(|s| s as i32)
+        };
+        Flanks {
+            near: [-1.0, 1.0].map(|side| first(side, 1, &FLANK[..1])),
+            wide: [-1.0, 1.0].map(|side| first(side, 2, &FLANK)),
+        }
+    }
+
+    /// The first row on which the look can't be learnt.
+    fn wall(&self, from: i32, to: i32) -> i32 {
+        let first = |rows: &[Option<i32>; 2]| rows.iter().flatten().copied().min().unwrap_or(to);
+        let near = first(&self.near);
+        // A hair that lies beside the rod from the start must not leave too little of it.
+        if near - from > 60 { near } else { near.max(first(&self.wide)) }
+    }
+
+    /// The piece's outline continued across the rod, if both sides show it.
+    fn across(&self, u: f64, half: f64) -> Option<f64> {
+        let at = half + FLANK[0];
+        let [Some(a), Some(b)] = self.wide else { return None };
+        let part = ((u + at) / (2.0 * at)).clamp(0.0, 1.0);
+        Some(f64::from(a) + f64::from(b - a) * part)
+    }
+
+    /// The row from which both sides are closed.
+    fn both(&self) -> Option<i32> {
+        let [Some(a), Some(b)] = self.wide else { return None };
+        Some(a.max(b))
+    }
 }
 
 /// How far the look explains more than the bare set does, block by block.
@@ -191,19 +229,59 @@ fn bettered(strip: &Strip, look: &Look, axis: &Axis, (from, end): (i32, i32)) ->
     Axis::through(&stops)
 }
 
+/// How much brighter the rod becomes beyond `learnt`, followed in steps small enough that it can't turn into a piece.
+fn drift(strip: &Strip, look: &Look, learnt: i32) -> Vec<f32> {
+    const STEP: i32 = 6;
+    let mut rows = Vec::new();
+    let (mut gain, mut lost) = (1.0f32, 0);
+    let mut s = learnt;
+    while s < strip.end() && lost < 3 {
+        let (mut cross, mut square, mut kept, mut count) = (0.0f64, 0.0f64, 0, 0);
+        for p in strip.rows(s, s + STEP).iter().filter(|p| look.coverage(p.u) > 0.8) {
+            let seen = look.light(p.s, p.u, p.set).map(|v| v * gain);
+            count += 1;
+            if off(&seen, p, 0.015) < MISFIT {
+                kept += 1;
+                for k in 0..3 {
+                    let weight = 1.0 / f64::from(p.variance[k] + 0.01 * seen[k] * seen[k]);
+                    cross += weight * f64::from(p.frame[k] * seen[k]);
+                    square += weight * f64::from(seen[k] * seen[k]);
+                }
+            }
+        }
+        let before = gain;
+        if kept * 3 > count && square > 0.0 {
+            let step = (cross / square).clamp(0.9, 1.11) as f32;
+            gain = (gain * step).clamp(0.5, 1.6);
+            lost = 0;
+        } else {
+            lost += 1;
+        }
+        for row in 0..STEP {
+            rows.push(before + (gain - before) * (row as f32 + 0.5) / STEP as f32);
+        }
+        s += STEP;
+    }
+    rows
+}
+
 /// How badly the look explains a sample; light may be a little off along a rod.
 fn misfit(look: &Look, p: &Sample) -> f32 {
-    let seen = look.light(p.s, p.u, p.set);
+    off(&look.light(p.s, p.u, p.set), p, 0.0064)
+}
+
+/// Mean square difference of a sample from `seen`, in its variance and a square share `soft` of the light.
+fn off(seen: &[f32; 3], p: &Sample, soft: f32) -> f32 {
     (0..3)
         .map(|k| {
             let d = p.frame[k] - seen[k];
-            d * d / (p.variance[k] + 0.0064 * seen[k] * seen[k] + 4e-6)
+            d * d / (p.variance[k] + soft * seen[k] * seen[k] + 4e-6)
         })
         .sum::<f32>()
         / 3.0
 }
 
-fn joint(strip: &Strip, look: &Look, learnt: i32, flanks: [Option<i32>; 2], half: f64) -> Joint {
+fn joint(strip: &Strip, look: &Look, learnt: i32, flanks: &Flanks, half: f64) -> Joint {
     let first = look.low.floor() as i32;
     let columns = ((look.high.ceil() as i32) - first).max(1) as usize;
     let start = (learnt - 12).max(strip.first);
@@ -231,17 +309,7 @@ fn joint(strip: &Strip, look: &Look, learnt: i32, flanks: [Option<i32>; 2], half
         (weight > 0.0).then(|| sum > MISFIT * weight)
     };
     let far = strip.end() as f32 + 64.0;
-    let wall = |u: f64| -> Option<f64> {
-        let at = half + FLANK;
-        match flanks {
-            [Some(a), Some(b)] => {
-                let part = ((u + at) / (2.0 * at)).clamp(0.0, 1.0);
-                Some(f64::from(a) + f64::from(b - a) * part)
-            }
-            [Some(a), None] | [None, Some(a)] => Some(f64::from(a)),
-            [None, None] => None,
-        }
-    };
+    let slack = (6.0f32).max(half as f32);
     let rows = (0..columns)
         .map(|column| {
             let marks: Vec<Option<bool>> = (0..count).map(|row| bad(row, column)).collect();
@@ -250,13 +318,13 @@ fn joint(strip: &Strip, look: &Look, learnt: i32, flanks: [Option<i32>; 2], half
                 marks[*row] == Some(true) && ahead.iter().filter(|b| **b).count() * 10 >= ahead.len() * 7
             });
             let seen = ends.map(|row| (start + row as i32) as f32);
-            let wall = wall(f64::from(first) + column as f64 + 0.5).map(|v| v as f32);
-            let slack = (6.0f32).max(half as f32);
-            match (seen, wall) {
-                (Some(seen), Some(wall)) if seen <= wall + slack => seen,
-                (_, Some(wall)) => wall,
-                (Some(seen), None) => seen,
-                (None, None) => far,
+            let across = flanks.across(f64::from(first) + column as f64 + 0.5, half).map(|v| v as f32);
+            match (seen, across, flanks.both()) {
+                // Seen while a side is open: the rod runs beside the piece.
+                (Some(seen), Some(across), Some(both)) if seen > across.max(both as f32) + slack => across,
+                (Some(seen), ..) => seen,
+                (None, Some(across), _) => across,
+                (None, None, _) => far,
             }
         })
         .collect::<Vec<f32>>();
