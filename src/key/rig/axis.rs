@@ -41,7 +41,9 @@ impl Axis {
             if degree > 1 && long < LONG_ENOUGH[degree - 2] {
                 break;
             }
-            let Some((bend, rest)) = axis.fitted(stops, degree) else { break };
+            let Some((bend, rest)) = axis.fitted(stops, degree) else {
+                break;
+            };
             // A bend must better the fit by a fifth, and by more than a twentieth of a pixel.
             if best.is_none_or(|(least, _)| rest < 0.8 * least && rest < least - 0.05) {
                 best = Some((rest, bend));
@@ -67,7 +69,11 @@ impl Axis {
             let mut square = [[0.0f64; 5]; 4];
             for (p, &(s, side)) in stops.iter().zip(&places) {
                 let off = (side - at(&bend, s)) / (4.0 * spread);
-                let kept = if off.abs() < 1.0 { (1.0 - off * off) * (1.0 - off * off) } else { 0.0 };
+                let kept = if off.abs() < 1.0 {
+                    (1.0 - off * off) * (1.0 - off * off)
+                } else {
+                    0.0
+                };
                 let weight = p.weight * kept;
                 let powers = [1.0, s, s * s, s * s * s];
                 for a in 0..=degree {
@@ -78,7 +84,10 @@ impl Axis {
                 }
             }
             bend = solved(square, degree + 1)?;
-            let mut off: Vec<f64> = places.iter().map(|&(s, side)| (side - at(&bend, s)).abs()).collect();
+            let mut off: Vec<f64> = places
+                .iter()
+                .map(|&(s, side)| (side - at(&bend, s)).abs())
+                .collect();
             off.sort_by(f64::total_cmp);
             spread = (1.4826 * off[off.len() / 2]).max(0.1);
             let kept: Vec<f64> = off.into_iter().filter(|v| *v < 4.0 * spread).collect();

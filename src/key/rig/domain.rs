@@ -37,9 +37,12 @@ impl Domain {
         for j in rect.y0..rect.y1 {
             for i in rect.x0..rect.x1 {
                 let mut asked = false;
-                for (x, y) in [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(a, b)| (2 * i + a, 2 * j + b)) {
+                for (x, y) in [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(a, b)| (2 * i + a, 2 * j + b))
+                {
                     asked |= frame.contains(x, y)
-                        && ask.within.is_none_or(|m| m.rect().contains(x, y) && m.at(x, y) > 0.0);
+                        && ask
+                            .within
+                            .is_none_or(|m| m.rect().contains(x, y) && m.at(x, y) > 0.0);
                 }
                 cells.push(match (asked, ground.background.at(i, j)) {
                     (false, _) => Cell::Outside,

@@ -61,16 +61,28 @@ impl Sums {
     /// (a sum of squares of light).
     fn knot(&self, prior: f64, hold: f64) -> Knot {
         if !(self.weight > 1e-9) {
-            return Knot { own: [0.0; 3], through: 1.0 };
+            return Knot {
+                own: [0.0; 3],
+                through: 1.0,
+            };
         }
         let (mut square, mut cross) = (hold, hold * prior);
         for [b, c, bb, bc] in self.per {
             square += bb - b * b / self.weight;
             cross += bc - b * c / self.weight;
         }
-        let through = if square > 0.0 { (cross / square).clamp(-0.2, 1.1) } else { prior };
-        let own = std::array::from_fn(|k| ((self.per[k][1] - through * self.per[k][0]) / self.weight) as f32);
-        Knot { own, through: through as f32 }
+        let through = if square > 0.0 {
+            (cross / square).clamp(-0.2, 1.1)
+        } else {
+            prior
+        };
+        let own = std::array::from_fn(|k| {
+            ((self.per[k][1] - through * self.per[k][0]) / self.weight) as f32
+        });
+        Knot {
+            own,
+            through: through as f32,
+        }
     }
 }
 
@@ -106,7 +118,11 @@ impl Look {
         for pass in 0..3 {
             let mut sums = vec![Sums::default(); count];
             for p in rows {
-                let doubt = if pass == 0 { 1.0 } else { look.trust(p, &whole) };
+                let doubt = if pass == 0 {
+                    1.0
+                } else {
+                    look.trust(p, &whole)
+                };
                 look.spread(p, |k, near| sums[k].add(p, near * doubt));
             }
             whole = (0..count)
@@ -125,7 +141,10 @@ impl Look {
             let wide = step.max(WINDOW) * 1.2;
             let mut sums = vec![Sums::default(); count];
             let part = strip.rows((middle - wide) as i32, (middle + wide) as i32 + 1);
-            for p in part.iter().filter(|p| f64::from(p.s) >= f64::from(from) && f64::from(p.s) < f64::from(to)) {
+            for p in part
+                .iter()
+                .filter(|p| f64::from(p.s) >= f64::from(from) && f64::from(p.s) < f64::from(to))
+            {
                 let along = 1.0 - (f64::from(p.s) - middle).abs() / wide;
                 if along > 0.0 {
                     let doubt = look.trust(p, &whole);
@@ -155,7 +174,8 @@ impl Look {
     }
 
     fn knot_of(&self, u: f32) -> (usize, f64) {
-        let place = ((f64::from(u) + self.reach) / STEP).clamp(0.0, (self.coverage.len() - 1) as f64);
+        let place =
+            ((f64::from(u) + self.reach) / STEP).clamp(0.0, (self.coverage.len() - 1) as f64);
         let k = (place as usize).min(self.coverage.len() - 2);
         (k, place - k as f64)
     }
@@ -198,13 +218,22 @@ impl Look {
                 power[k].2 += near * noise;
             });
         }
-        let rms = |sum: f64, weight: f64| if weight > 0.0 { (sum / weight).sqrt() } else { 0.0 };
+        let rms = |sum: f64, weight: f64| {
+            if weight > 0.0 {
+                (sum / weight).sqrt()
+            } else {
+                0.0
+            }
+        };
         let strength: Vec<f64> = power.iter().map(|p| rms(p.1, p.0)).collect();
         self.contrast = power.iter().map(|p| rms(p.2, p.0)).fold(0.0, f64::max);
         // What the two margins show is no rod: light that is not quite known.
         let margin = (1.5 / STEP) as usize + 1;
-        let mut outer: Vec<f64> =
-            strength[..margin].iter().chain(&strength[count - margin..]).copied().collect();
+        let mut outer: Vec<f64> = strength[..margin]
+            .iter()
+            .chain(&strength[count - margin..])
+            .copied()
+            .collect();
         outer.sort_by(f64::total_cmp);
         let floor = outer[outer.len() / 2];
         let over: Vec<f64> = strength.iter().map(|v| (v - floor).max(0.0)).collect();
@@ -233,12 +262,17 @@ impl Look {
             return 1.0;
         }
         let last = self.drift.1.len().saturating_sub(1);
-        self.drift.1.get((row as usize).min(last)).copied().unwrap_or(1.0)
+        self.drift
+            .1
+            .get((row as usize).min(last))
+            .copied()
+            .unwrap_or(1.0)
     }
 
     /// What the frame would show at (s, u) before `behind`.
     pub fn light(&self, s: f32, u: f32, behind: [f32; 3]) -> [f32; 3] {
-        let place = ((f64::from(s) - self.first) / self.step).clamp(0.0, (self.windows.len() - 1) as f64);
+        let place =
+            ((f64::from(s) - self.first) / self.step).clamp(0.0, (self.windows.len() - 1) as f64);
         let w = (place as usize).min(self.windows.len().saturating_sub(2));
         let part = (place - w as f64) as f32;
         let mut light = self.seen(&self.windows[w], u, behind);
@@ -271,12 +305,22 @@ fn edge(
     let steep = (begin.saturating_sub(1)..way.len().saturating_sub(2))
         .find(|n| rise(*n) > 0.3 * steepest && rise(*n + 1) <= rise(*n))?;
     let half = 0.5 * (over[way[steep]] + over[way[steep + 1]]);
-    let foot = (0..=steep).rev().find(|n| over[way[*n]] < 0.08 * half).unwrap_or(0);
+    let foot = (0..=steep)
+        .rev()
+        .find(|n| over[way[*n]] < 0.08 * half)
+        .unwrap_or(0);
     let full_at = (2 * steep + 1 - foot).min(way.len() - 1);
-    let full = way[steep..=full_at].iter().map(|k| over[*k]).fold(1e-12, f64::max);
+    let full = way[steep..=full_at]
+        .iter()
+        .map(|k| over[*k])
+        .fold(1e-12, f64::max);
     let mut touched = None;
     for (n, k) in way.iter().enumerate().take(full_at + 1) {
-        let share = if n == full_at { 1.0 } else { (over[*k] / full).min(1.0) };
+        let share = if n == full_at {
+            1.0
+        } else {
+            (over[*k] / full).min(1.0)
+        };
         // Two edges of a wire meet: the lesser counts.
         coverage[*k] = coverage[*k].min(share as f32);
         if share > 0.02 && touched.is_none() {

@@ -81,7 +81,12 @@ fn painted(
 ) -> Result<Rig, OverBudget> {
     let mut rect = Rect::EMPTY;
     for rod in rods {
-        for p in rod.strip.all().iter().filter(|p| p.s < rod.joint.at(p.u) + CARRY) {
+        for p in rod
+            .strip
+            .all()
+            .iter()
+            .filter(|p| p.s < rod.joint.furthest() + CARRY)
+        {
             rect = rect.united(&Rect::new(p.x, p.y, 1, 1));
         }
     }
@@ -96,16 +101,23 @@ fn painted(
     };
     for rod in rods {
         let slack = rod.half + 4.0;
-        for p in rod.strip.all() {
+        let carried = rod.joint.furthest() + CARRY;
+        for p in rod.strip.all().iter().filter(|p| p.s < carried) {
             let joint = rod.joint.at(p.u);
-            if p.s >= joint + CARRY {
-                continue;
+            let (i, j) = (p.x.div_euclid(2), p.y.div_euclid(2));
+            let (u, is_mask) = (f64::from(p.u), domain.at(i, j) == Cell::Mask);
+            // Beside the rod the mask's slack is its own, until the piece is there.
+            let piece = match (u < rod.look.low, u > rod.look.high) {
+                (true, _) => rod.closed[0].map(|s| s as f32),
+                (_, true) => rod.closed[1].map(|s| s as f32),
+                _ => None,
+            };
+            if is_mask && u.abs() <= slack && p.s < joint.min(piece.unwrap_or(joint)) {
+                rig.cells.put(i, j, 1);
             }
-            if p.s < joint && f64::from(p.u.abs()) <= slack {
-                let cell = (p.x.div_euclid(2), p.y.div_euclid(2));
-                if domain.at(cell.0, cell.1) == Cell::Mask {
-                    rig.cells.put(cell.0, cell.1, 1);
-                }
+            // Beyond the joint only what is hidden: in the open no rod was seen there.
+            if p.s >= joint && !is_mask {
+                continue;
             }
             let covers = rod.look.coverage(p.u);
             if f64::from(p.u) < rod.look.low || f64::from(p.u) > rod.look.high {

@@ -18,6 +18,8 @@ pub(super) struct Rod {
     /// Where its look was learnt, as rows along.
     pub learnt: (i32, i32),
     pub joint: Joint,
+    /// Rows from which the mask is closed right beside the rod, left and right.
+    pub closed: [Option<i32>; 2],
 }
 
 /// Where the piece begins, for each column across the rod; beyond the strip's end when there is no piece.
@@ -34,6 +36,10 @@ impl Joint {
 
     pub fn nearest(&self) -> f32 {
         self.rows.iter().copied().fold(f32::INFINITY, f32::min)
+    }
+
+    pub fn furthest(&self) -> f32 {
+        self.rows.iter().copied().fold(f32::NEG_INFINITY, f32::max)
     }
 }
 
@@ -55,9 +61,14 @@ pub(super) fn followed(
 ) -> Result<Option<Rod>, OverBudget> {
     let half = trail.width / 2.0;
     let reach = half + MARGIN;
-    let stops: Vec<Stop> =
-        trail.points.iter().map(|&(x, y)| Stop { x, y, weight: 1.0 }).collect();
-    let Some(mut axis) = Axis::through(&stops) else { return Ok(None) };
+    let stops: Vec<Stop> = trail
+        .points
+        .iter()
+        .map(|&(x, y)| Stop { x, y, weight: 1.0 })
+        .collect();
+    let Some(mut axis) = Axis::through(&stops) else {
+        return Ok(None);
+    };
     let tip = trail.points[trail.points.len() - 1];
     let mut known = 0.0f64;
     let mut last = None;
@@ -69,13 +80,17 @@ pub(super) fn followed(
         let tip = axis.place(tip.0, tip.1).0.max(known) as i32;
         let mut end = tip.min(wall - 4).max(from + 8);
         let strip = Strip::along(ask, ground, &axis, (from, to), reach, account)?;
-        let Some(mut look) = Look::learnt(&strip, (from, end), reach, half) else { return Ok(None) };
+        let Some(mut look) = Look::learnt(&strip, (from, end), reach, half) else {
+            return Ok(None);
+        };
         if round > 0 {
             let further = goes_on(&strip, &look, end, wall - 4);
             if further > end + 4 {
                 end = further;
                 known = f64::from(end);
-                let Some(more) = Look::learnt(&strip, (from, end), reach, half) else { return Ok(None) };
+                let Some(more) = Look::learnt(&strip, (from, end), reach, half) else {
+                    return Ok(None);
+                };
                 look = more;
             }
         }
@@ -83,14 +98,27 @@ pub(super) fn followed(
             last = Some((strip, look, flanks, (from, end)));
             break;
         }
-        let Some(better) = bettered(&strip, &look, &axis, (from, end)) else { return Ok(None) };
+        let Some(better) = bettered(&strip, &look, &axis, (from, end)) else {
+            return Ok(None);
+        };
         axis = better;
     }
-    let Some((strip, mut look, flanks, learnt)) = last else { return Ok(None) };
-    let drift = drift(&strip, &look, learnt.1);
-    look.drift = (learnt.1, drift);
+    let Some((strip, mut look, flanks, learnt)) = last else {
+        return Ok(None);
+    };
+    let drift = drift(&strip, &look);
+    look.drift = (strip.first, drift);
     let joint = joint(&strip, &look, learnt.1, &flanks, half);
-    Ok(Some(Rod { axis, look, strip, half, learnt, joint }))
+    let closed = flanks.near;
+    Ok(Some(Rod {
+        axis,
+        look,
+        strip,
+        half,
+        learnt,
+        joint,
+        closed,
+    }))
 }
 
 /// First and last row along at which the strip still touches the frame.
@@ -150,20 +178,33 @@ impl Flanks {
         let first = |rows: &[Option<i32>; 2]| rows.iter().flatten().copied().min().unwrap_or(to);
         let near = first(&self.near);
         // A hair that lies beside the rod from the start must not leave too little of it.
-        if near - from > 60 { near } else { near.max(first(&self.wide)) }
+        if near - from > 60 {
+            near
+        } else {
+            near.max(first(&self.wide))
+        }
+    }
+
+    /// Whether the piece is beside the rod at this row or soon.
+    fn soon(&self, row: i32) -> bool {
+        self.wide.iter().flatten().any(|wall| *wall <= row + 10)
     }
 
     /// The piece's outline continued across the rod, if both sides show it.
     fn across(&self, u: f64, half: f64) -> Option<f64> {
         let at = half + FLANK[0];
-        let [Some(a), Some(b)] = self.wide else { return None };
+        let [Some(a), Some(b)] = self.wide else {
+            return None;
+        };
         let part = ((u + at) / (2.0 * at)).clamp(0.0, 1.0);
         Some(f64::from(a) + f64::from(b - a) * part)
     }
 
     /// The row from which both sides are closed.
     fn both(&self) -> Option<i32> {
-        let [Some(a), Some(b)] = self.wide else { return None };
+        let [Some(a), Some(b)] = self.wide else {
+            return None;
+        };
         Some(a.max(b))
     }
 }
@@ -174,10 +215,17 @@ fn goes_on(strip: &Strip, look: &Look, end: i32, wall: i32) -> i32 {
     while end + 8 <= wall {
         let next = (end + BLOCK).min(wall);
         let (mut won, mut misfit, mut count) = (0.0f64, 0.0f64, 0.0f64);
-        for p in strip.rows(end, next).iter().filter(|p| look.coverage(p.u) > 0.5) {
+        for p in strip
+            .rows(end, next)
+            .iter()
+            .filter(|p| look.coverage(p.u) > 0.5)
+        {
             let seen = look.light(p.s, p.u, p.set);
             for k in 0..3 {
-                let (a, b) = (f64::from(p.frame[k] - p.set[k]), f64::from(p.frame[k] - seen[k]));
+                let (a, b) = (
+                    f64::from(p.frame[k] - p.set[k]),
+                    f64::from(p.frame[k] - seen[k]),
+                );
                 let v = f64::from(p.variance[k]) + 0.0025 * f64::from(seen[k] * seen[k]);
                 won += (a * a - b * b) / v;
                 misfit += b * b / v;
@@ -198,10 +246,17 @@ fn bettered(strip: &Strip, look: &Look, axis: &Axis, (from, end): (i32, i32)) ->
     let mut stops = Vec::new();
     let mut s = from;
     while s < end {
-        let next = if end - s < BLOCK * 3 / 2 { end } else { s + BLOCK };
+        let next = if end - s < BLOCK * 3 / 2 {
+            end
+        } else {
+            s + BLOCK
+        };
         let (mut across, mut square) = (0.0f64, 0.0f64);
         for p in strip.rows(s, next) {
-            let (a, b) = (look.light(p.s, p.u - 0.25, p.set), look.light(p.s, p.u + 0.25, p.set));
+            let (a, b) = (
+                look.light(p.s, p.u - 0.25, p.set),
+                look.light(p.s, p.u + 0.25, p.set),
+            );
             let seen = look.light(p.s, p.u, p.set);
             let mut off = 0.0f32;
             for k in 0..3 {
@@ -219,7 +274,11 @@ fn bettered(strip: &Strip, look: &Look, axis: &Axis, (from, end): (i32, i32)) ->
         let middle = f64::from(s + next) / 2.0;
         let shift = (across / (square + 25.0)).clamp(-1.5, 1.5);
         let (x, y) = axis.point(middle, shift);
-        stops.push(Stop { x, y, weight: (square / (square + 400.0)).max(0.01) });
+        stops.push(Stop {
+            x,
+            y,
+            weight: (square / (square + 400.0)).max(0.01),
+        });
         s = next;
     }
     if stops.len() < 2 {
@@ -229,15 +288,22 @@ fn bettered(strip: &Strip, look: &Look, axis: &Axis, (from, end): (i32, i32)) ->
     Axis::through(&stops)
 }
 
-/// How much brighter the rod becomes beyond `learnt`, followed in steps small enough that it can't turn into a piece.
-fn drift(strip: &Strip, look: &Look, learnt: i32) -> Vec<f32> {
+/// How much brighter the rod is than its look, row by row, followed in steps small enough that it can't turn into a
+/// piece; as far as it is seen.
+fn drift(strip: &Strip, look: &Look) -> Vec<f32> {
     const STEP: i32 = 6;
+    /// Trust in the gain before, in squares of standard deviations.
+    const HOLD: f64 = 30.0;
     let mut rows = Vec::new();
     let (mut gain, mut lost) = (1.0f32, 0);
-    let mut s = learnt;
+    let mut s = strip.first;
     while s < strip.end() && lost < 3 {
         let (mut cross, mut square, mut kept, mut count) = (0.0f64, 0.0f64, 0, 0);
-        for p in strip.rows(s, s + STEP).iter().filter(|p| look.coverage(p.u) > 0.8) {
+        for p in strip
+            .rows(s, s + STEP)
+            .iter()
+            .filter(|p| look.coverage(p.u) > 0.8)
+        {
             let seen = look.light(p.s, p.u, p.set).map(|v| v * gain);
             count += 1;
             if off(&seen, p, 0.015) < MISFIT {
@@ -251,7 +317,7 @@ fn drift(strip: &Strip, look: &Look, learnt: i32) -> Vec<f32> {
         }
         let before = gain;
         if kept * 3 > count && square > 0.0 {
-            let step = (cross / square).clamp(0.9, 1.11) as f32;
+            let step = ((cross + HOLD) / (square + HOLD)).clamp(0.9, 1.11) as f32;
             gain = (gain * step).clamp(0.5, 1.6);
             lost = 0;
         } else {
@@ -314,21 +380,41 @@ fn joint(strip: &Strip, look: &Look, learnt: i32, flanks: &Flanks, half: f64) ->
         .map(|column| {
             let marks: Vec<Option<bool>> = (0..count).map(|row| bad(row, column)).collect();
             let ends = (0..count).find(|row| {
-                let ahead: Vec<bool> = marks[*row..(row + 10).min(count)].iter().flatten().copied().collect();
-                marks[*row] == Some(true) && ahead.iter().filter(|b| **b).count() * 10 >= ahead.len() * 7
+                // A hair across hides little of a rod; the tip of a piece has nothing beside it for longer.
+                let far = if flanks.soon(start + *row as i32) {
+                    10
+                } else {
+                    30
+                };
+                let ahead: Vec<bool> = marks[*row..(row + far).min(count)]
+                    .iter()
+                    .flatten()
+                    .copied()
+                    .collect();
+                marks[*row] == Some(true)
+                    && ahead.iter().filter(|b| **b).count() * 10 >= ahead.len() * 7
             });
             let seen = ends.map(|row| (start + row as i32) as f32);
-            let across = flanks.across(f64::from(first) + column as f64 + 0.5, half).map(|v| v as f32);
+            let across = flanks
+                .across(f64::from(first) + column as f64 + 0.5, half)
+                .map(|v| v as f32);
             match (seen, across, flanks.both()) {
                 // Seen while a side is open: the rod runs beside the piece.
-                (Some(seen), Some(across), Some(both)) if seen > across.max(both as f32) + slack => across,
+                (Some(seen), Some(across), Some(both))
+                    if seen > across.max(both as f32) + slack =>
+                {
+                    across
+                }
                 (Some(seen), ..) => seen,
                 (None, Some(across), _) => across,
                 (None, None, _) => far,
             }
         })
         .collect::<Vec<f32>>();
-    Joint { first, rows: middled(&rows) }
+    Joint {
+        first,
+        rows: middled(&rows),
+    }
 }
 
 /// The median of five neighbours: the outline of a piece does not jump from column to column.

@@ -65,7 +65,12 @@ impl Strip {
         let mut order: Vec<usize> = (0..found.len()).collect();
         order.sort_by_key(|k| (row_of(&found[*k]), *k));
         let samples = order.into_iter().map(|k| found[k]).collect();
-        Ok(Strip { first: from, samples, starts, _charge: charge })
+        Ok(Strip {
+            first: from,
+            samples,
+            starts,
+            _charge: charge,
+        })
     }
 
     /// One past the last row.
@@ -91,12 +96,19 @@ fn spans(axis: &Axis, (from, to): (i32, i32), reach: f64, frame: &Rect) -> Vec<(
     let mut spans = vec![(i32::MAX, i32::MIN); frame.height() as usize];
     let mut corners: Option<[(f64, f64); 2]> = None;
     for s in from..=to {
-        let ends = [axis.point(f64::from(s), -reach), axis.point(f64::from(s), reach)];
+        let ends = [
+            axis.point(f64::from(s), -reach),
+            axis.point(f64::from(s), reach),
+        ];
         let before = corners.unwrap_or(ends);
         corners = Some(ends);
         let all = [ends[0], ends[1], before[0], before[1]];
         let fold = |pick: fn(&(f64, f64)) -> f64| {
-            all.iter().map(pick).fold((f64::INFINITY, f64::NEG_INFINITY), |m, v| (m.0.min(v), m.1.max(v)))
+            all.iter()
+                .map(pick)
+                .fold((f64::INFINITY, f64::NEG_INFINITY), |m, v| {
+                    (m.0.min(v), m.1.max(v))
+                })
         };
         let ((x0, x1), (y0, y1)) = (fold(|p| p.0), fold(|p| p.1));
         let clip = |v: f64, low: i32, high: i32| v.clamp(f64::from(low), f64::from(high)) as i32;
@@ -119,7 +131,10 @@ fn sample(ask: &Ask, ground: &Ground, x: i32, y: i32, s: f64, u: f64) -> Sample 
     let plate = ask.plate.at(x, y);
     let light = ground.light.at(x, y);
     let beside = |dx: i32, dy: i32| {
-        ask.plate.at((x + dx).clamp(rect.x0, rect.x1 - 1), (y + dy).clamp(rect.y0, rect.y1 - 1))
+        ask.plate.at(
+            (x + dx).clamp(rect.x0, rect.x1 - 1),
+            (y + dy).clamp(rect.y0, rect.y1 - 1),
+        )
     };
     let (left, right, above, below) = (beside(-1, 0), beside(1, 0), beside(0, -1), beside(0, 1));
     let finite = |v: f32| if v.is_finite() { v } else { 0.0 };

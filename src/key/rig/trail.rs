@@ -35,7 +35,11 @@ pub(super) fn walked(domain: &Domain, run: &Run, widest: f64) -> Walk {
     }
     let extent = run.bounds.width().max(run.bounds.height());
     if f64::from(extent) * 2.0 > widest * 1.6 {
-        return if run.cells.len() < SPECK { Walk::Speck } else { Walk::Other };
+        return if run.cells.len() < SPECK {
+            Walk::Speck
+        } else {
+            Walk::Other
+        };
     }
     let mut centres: Vec<(f64, f64)> = Vec::new();
     let mut counts: Vec<usize> = Vec::new();
@@ -58,12 +62,15 @@ pub(super) fn walked(domain: &Domain, run: &Run, widest: f64) -> Walk {
         }
         total += next.len();
         let count = next.len() as f64;
-        let sum = next.iter().fold((0.0, 0.0), |s, &(i, j)| (s.0 + f64::from(i), s.1 + f64::from(j)));
+        let sum = next.iter().fold((0.0, 0.0), |s, &(i, j)| {
+            (s.0 + f64::from(i), s.1 + f64::from(j))
+        });
         centres.push((2.0 * sum.0 / count + 1.0, 2.0 * sum.1 / count + 1.0));
         counts.push(next.len());
         layer = next;
         // The first layers leave a ring that need not lie across the way.
-        let settled = &counts[2.min(counts.len() - 1)..counts.len().saturating_sub(wide).max(3).min(counts.len())];
+        let settled = &counts
+            [2.min(counts.len() - 1)..counts.len().saturating_sub(wide).max(3).min(counts.len())];
         let usual = median(settled);
         if counts[counts.len() - 1] as f64 > 1.5 * usual + 2.0 {
             wide += 1;
@@ -94,7 +101,11 @@ pub(super) fn walked(domain: &Domain, run: &Run, widest: f64) -> Walk {
     let tapers = third >= 4
         && median(&counts[counts.len() - third..]) > 1.6 * median(&counts[..third]) + 1.0;
     if width > widest || tapers || long < 1.2 * width {
-        return if total < SPECK { Walk::Speck } else { Walk::Other };
+        return if total < SPECK {
+            Walk::Speck
+        } else {
+            Walk::Other
+        };
     }
     Walk::Rod(Trail { points, width })
 }
