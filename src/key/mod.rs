@@ -7,6 +7,7 @@
 
 mod ground;
 mod rig;
+mod tools;
 
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -109,34 +110,28 @@ pub enum Notice {
 /// Cuts the piece out.
 pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let rect = ask.frame.rect();
+    let ground = ground::found(ask, account)?;
     let mut matte = Matte::filled(rect, 0.0, account)?;
     let mut colour = Light::filled(rect, [0.0; 3], account)?;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
-            let (c, b) = (ask.frame.at(x, y), ask.plate.at(x, y));
-            let differs = (0..3).any(|k| (c[k] - b[k]).abs() > 0.06 * b[k] + 0.004);
-            let kept = ask
-                .within
-                .is_none_or(|m| m.rect().contains(x, y) && m.at(x, y) > 0.0);
-            matte.put(x, y, if differs && kept { 1.0 } else { 0.0 });
-            colour.put(x, y, c);
+            let background = ground.background.at(x.div_euclid(2), y.div_euclid(2));
+            matte.put(x, y, if background == 0 { 1.0 } else { 0.0 });
+            colour.put(x, y, ask.frame.at(x, y));
         }
     }
-    let half = Rect {
-        x0: rect.x0.div_euclid(2),
-        y0: rect.y0.div_euclid(2),
-        x1: (rect.x1 + 1).div_euclid(2),
-        y1: (rect.y1 + 1).div_euclid(2),
+    let flat = |account| {
+        Raster::filled(ground.background.rect(), [1.0; 3], account)
+            .map(|cells| LightField { cells })
     };
-    let flat = |account| Raster::filled(half, [1.0; 3], account).map(|cells| LightField { cells });
     Ok(Cutout {
         matte,
         colour,
         rig: Matte::filled(Rect::EMPTY, 0.0, account)?,
         crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
-        light: flat(account)?,
         shadow: flat(account)?,
-        noise: Noise::default(),
+        light: ground.light,
+        noise: ground.noise,
         notices: Vec::new(),
     })
 }
