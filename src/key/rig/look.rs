@@ -43,12 +43,15 @@ pub(super) struct Look {
 #[derive(Clone, Copy, Default)]
 struct Sums {
     weight: f64,
+    /// Of the samples' variances.
+    noise: f64,
     per: [[f64; 4]; 3],
 }
 
 impl Sums {
     fn add(&mut self, p: &Sample, weight: f64) {
         self.weight += weight;
+        self.noise += weight * p.variance.iter().map(|v| f64::from(*v)).sum::<f64>();
         for k in 0..3 {
             let (b, c) = (f64::from(p.set[k]), f64::from(p.frame[k]));
             for (sum, v) in self.per[k].iter_mut().zip([b, c, b * b, b * c]) {
@@ -127,7 +130,8 @@ impl Look {
             }
             whole = (0..count)
                 .map(|k| {
-                    let hold = LEAN * 0.01 + 0.002 * sums[k].weight;
+                    // Texture under the noise says nothing about what shows through.
+                    let hold = 1e-4 + 3.0 * sums[k].noise;
                     sums[k].knot(1.0 - f64::from(look.coverage[k]), hold)
                 })
                 .collect();

@@ -6,6 +6,7 @@
 mod axis;
 mod domain;
 mod look;
+mod reach;
 mod rod;
 mod strip;
 mod trail;
@@ -85,7 +86,7 @@ fn painted(
             .strip
             .all()
             .iter()
-            .filter(|p| p.s < rod.joint.furthest() + CARRY)
+            .filter(|p| p.s < rod.reach.last + CARRY)
         {
             rect = rect.united(&Rect::new(p.x, p.y, 1, 1));
         }
@@ -101,29 +102,30 @@ fn painted(
     };
     for rod in rods {
         let slack = rod.half + 4.0;
-        let carried = rod.joint.furthest() + CARRY;
+        let carried = rod.reach.last + CARRY;
         for p in rod.strip.all().iter().filter(|p| p.s < carried) {
-            let joint = rod.joint.at(p.u);
             let (i, j) = (p.x.div_euclid(2), p.y.div_euclid(2));
             let (u, is_mask) = (f64::from(p.u), domain.at(i, j) == Cell::Mask);
+            let seen = rod.reach.seen(p.s, p.u);
             // Beside the rod the mask's slack is its own, until the piece is there.
             let piece = match (u < rod.look.low, u > rod.look.high) {
-                (true, _) => rod.closed[0].map(|s| s as f32),
-                (_, true) => rod.closed[1].map(|s| s as f32),
+                (true, _) => rod.closed[0],
+                (_, true) => rod.closed[1],
                 _ => None,
             };
-            if is_mask && u.abs() <= slack && p.s < joint.min(piece.unwrap_or(joint)) {
+            let alone = piece.is_none_or(|s| p.s < s as f32);
+            if is_mask && u.abs() <= slack && alone && seen >= 0.5 {
                 rig.cells.put(i, j, 1);
             }
             // Beyond the joint only what is hidden: in the open no rod was seen there.
-            if p.s >= joint && !is_mask {
+            if seen == 0.0 && !is_mask {
                 continue;
             }
             let covers = rod.look.coverage(p.u);
             if f64::from(p.u) < rod.look.low || f64::from(p.u) > rod.look.high {
                 continue;
             }
-            let beside = covers * (joint - p.s + 0.5).clamp(0.0, 1.0);
+            let beside = covers * seen;
             // Where two rods cross, the one that covers more is seen.
             if rig.known.at(p.x, p.y) == 1 && rig.coverage.at(p.x, p.y) >= beside {
                 continue;

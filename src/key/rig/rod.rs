@@ -3,6 +3,7 @@
 use super::axis::{Axis, Stop};
 use super::domain::{Cell, Domain};
 use super::look::Look;
+use super::reach::Reach;
 use super::strip::{Sample, Strip};
 use super::trail::Trail;
 use crate::budget::{Account, OverBudget};
@@ -17,30 +18,9 @@ pub(super) struct Rod {
     pub half: f64,
     /// Where its look was learnt, as rows along.
     pub learnt: (i32, i32),
-    pub joint: Joint,
+    pub reach: Reach,
     /// Rows from which the mask is closed right beside the rod, left and right.
     pub closed: [Option<i32>; 2],
-}
-
-/// Where the piece begins, for each column across the rod; beyond the strip's end when there is no piece.
-pub(super) struct Joint {
-    first: i32,
-    rows: Vec<f32>,
-}
-
-impl Joint {
-    pub fn at(&self, u: f32) -> f32 {
-        let k = (u.floor() as i32 - self.first).clamp(0, self.rows.len() as i32 - 1);
-        self.rows[k as usize]
-    }
-
-    pub fn nearest(&self) -> f32 {
-        self.rows.iter().copied().fold(f32::INFINITY, f32::min)
-    }
-
-    pub fn furthest(&self) -> f32 {
-        self.rows.iter().copied().fold(f32::NEG_INFINITY, f32::max)
-    }
 }
 
 /// Pixels beside the mask of a rod that its strip takes in, and where its flanks are watched.
@@ -49,7 +29,7 @@ const FLANK: [f64; 3] = [4.0, 9.0, 14.0];
 /// Rows in a block of the axis' refinement.
 const BLOCK: i32 = 24;
 /// Mean square of the misfit in standard deviations from which a row shows something else.
-const MISFIT: f32 = 6.0;
+pub(super) const MISFIT: f32 = 6.0;
 
 /// Follows the rod that `trail` begins; `None` when it can't be told from the set or is not straight.
 pub(super) fn followed(
@@ -108,7 +88,7 @@ pub(super) fn followed(
     };
     let drift = drift(&strip, &look);
     look.drift = (strip.first, drift);
-    let joint = joint(&strip, &look, learnt.1, &flanks, half);
+    let reach = Reach::of(domain, &axis, &strip, &look, learnt.1, &flanks);
     let closed = flanks.near;
     Ok(Some(Rod {
         axis,
@@ -116,7 +96,7 @@ pub(super) fn followed(
         strip,
         half,
         learnt,
-        joint,
+        reach,
         closed,
     }))
 }
@@ -143,11 +123,12 @@ fn extent(ask: &Ask, axis: &Axis, reach: f64) -> (i32, i32) {
 }
 
 /// Where the mask is closed beside the rod, for both sides.
-struct Flanks {
+pub(super) struct Flanks {
     /// First rows from which it stays so right beside the rod: more than one rod is seen from there on.
     near: [Option<i32>; 2],
     /// The same some way beside it, so that a hair along the rod is no piece.
     wide: [Option<i32>; 2],
+    half: f64,
 }
 
 impl Flanks {
@@ -170,6 +151,7 @@ impl Flanks {
         Flanks {
             near: [-1.0, 1.0].map(|side| first(side, 1, &FLANK[..1])),
             wide: [-1.0, 1.0].map(|side| first(side, 2, &FLANK)),
+            half,
         }
     }
 
@@ -185,14 +167,9 @@ impl Flanks {
         }
     }
 
-    /// Whether the piece is beside the rod at this row or soon.
-    fn soon(&self, row: i32) -> bool {
-        self.wide.iter().flatten().any(|wall| *wall <= row + 10)
-    }
-
     /// The piece's outline continued across the rod, if both sides show it.
-    fn across(&self, u: f64, half: f64) -> Option<f64> {
-        let at = half + FLANK[0];
+    pub fn across(&self, u: f64) -> Option<f64> {
+        let at = self.half + FLANK[0];
         let [Some(a), Some(b)] = self.wide else {
             return None;
         };
@@ -201,7 +178,7 @@ impl Flanks {
     }
 
     /// The row from which both sides are closed.
-    fn both(&self) -> Option<i32> {
+    pub fn both(&self) -> Option<i32> {
         let [Some(a), Some(b)] = self.wide else {
             return None;
         };
@@ -295,9 +272,9 @@ fn drift(strip: &Strip, look: &Look) -> Vec<f32> {
     /// Trust in the gain before, in squares of standard deviations.
     const HOLD: f64 = 30.0;
     let mut rows = Vec::new();
-    let (mut gain, mut lost) = (1.0f32, 0);
+    let mut gain = 1.0f32;
     let mut s = strip.first;
-    while s < strip.end() && lost < 3 {
+    while s < strip.end() {
         let (mut cross, mut square, mut kept, mut count) = (0.0f64, 0.0f64, 0, 0);
         for p in strip
             .rows(s, s + STEP)
@@ -319,9 +296,6 @@ fn drift(strip: &Strip, look: &Look) -> Vec<f32> {
         if kept * 3 > count && square > 0.0 {
             let step = ((cross + HOLD) / (square + HOLD)).clamp(0.9, 1.11) as f32;
             gain = (gain * step).clamp(0.5, 1.6);
-            lost = 0;
-        } else {
-            lost += 1;
         }
         for row in 0..STEP {
             rows.push(before + (gain - before) * (row as f32 + 0.5) / STEP as f32);
@@ -332,7 +306,7 @@ fn drift(strip: &Strip, look: &Look) -> Vec<f32> {
 }
 
 /// How badly the look explains a sample; light may be a little off along a rod.
-fn misfit(look: &Look, p: &Sample) -> f32 {
+pub(super) fn misfit(look: &Look, p: &Sample) -> f32 {
     off(&look.light(p.s, p.u, p.set), p, 0.0064)
 }
 
@@ -345,85 +319,4 @@ fn off(seen: &[f32; 3], p: &Sample, soft: f32) -> f32 {
         })
         .sum::<f32>()
         / 3.0
-}
-
-fn joint(strip: &Strip, look: &Look, learnt: i32, flanks: &Flanks, half: f64) -> Joint {
-    let first = look.low.floor() as i32;
-    let columns = ((look.high.ceil() as i32) - first).max(1) as usize;
-    let start = (learnt - 12).max(strip.first);
-    let count = (strip.end() - start).max(0) as usize;
-    let mut sums = vec![(0.0f32, 0.0f32); count * columns];
-    for p in strip.rows(start, strip.end()) {
-        let c = p.u.floor() as i32 - first;
-        if c < 0 || c >= columns as i32 || look.coverage(p.u) < 0.4 {
-            continue;
-        }
-        let row = ((p.s.floor() as i32 - start).max(0) as usize).min(count - 1);
-        let cell = &mut sums[row * columns + c as usize];
-        cell.0 += misfit(look, p).min(60.0);
-        cell.1 += 1.0;
-    }
-    let bad = |row: usize, column: usize| -> Option<bool> {
-        let (mut sum, mut weight) = (0.0, 0.0);
-        for r in row.saturating_sub(1)..(row + 2).min(count) {
-            for c in column.saturating_sub(1)..(column + 2).min(columns) {
-                let cell = sums[r * columns + c];
-                sum += cell.0;
-                weight += cell.1;
-            }
-        }
-        (weight > 0.0).then(|| sum > MISFIT * weight)
-    };
-    let far = strip.end() as f32 + 64.0;
-    let slack = (6.0f32).max(half as f32);
-    let rows = (0..columns)
-        .map(|column| {
-            let marks: Vec<Option<bool>> = (0..count).map(|row| bad(row, column)).collect();
-            let ends = (0..count).find(|row| {
-                // A hair across hides little of a rod; the tip of a piece has nothing beside it for longer.
-                let far = if flanks.soon(start + *row as i32) {
-                    10
-                } else {
-                    30
-                };
-                let ahead: Vec<bool> = marks[*row..(row + far).min(count)]
-                    .iter()
-                    .flatten()
-                    .copied()
-                    .collect();
-                marks[*row] == Some(true)
-                    && ahead.iter().filter(|b| **b).count() * 10 >= ahead.len() * 7
-            });
-            let seen = ends.map(|row| (start + row as i32) as f32);
-            let across = flanks
-                .across(f64::from(first) + column as f64 + 0.5, half)
-                .map(|v| v as f32);
-            match (seen, across, flanks.both()) {
-                // Seen while a side is open: the rod runs beside the piece.
-                (Some(seen), Some(across), Some(both))
-                    if seen > across.max(both as f32) + slack =>
-                {
-                    across
-                }
-                (Some(seen), ..) => seen,
-                (None, Some(across), _) => across,
-                (None, None, _) => far,
-            }
-        })
-        .collect::<Vec<f32>>();
-    Joint {
-        first,
-        rows: middled(&rows),
-    }
-}
-
-/// The median of five neighbours: the outline of a piece does not jump from column to column.
-fn middled(rows: &[f32]) -> Vec<f32> {
-    (0..rows.len())
-        .map(|k| {
-            let mut near: Vec<f32> = rows[k.saturating_sub(2)..(k + 3).min(rows.len())].to_vec();
-            near.sort_by(f32::total_cmp);
-            near[near.len() / 2]
-        })
-        .collect()
 }
