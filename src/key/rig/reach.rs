@@ -4,7 +4,7 @@
 use super::axis::Axis;
 use super::domain::{Cell, Domain};
 use super::look::Look;
-use super::rod::{Flanks, MISFIT, misfit};
+use super::rod::{Flanks, MISFIT, misfit, off};
 use super::strip::Strip;
 
 pub(super) struct Reach {
@@ -37,7 +37,16 @@ impl Reach {
         let columns = ((look.high.ceil() as i32) - first).max(1) as usize;
         let start = (learnt - 12).max(strip.first);
         let count = (strip.end() - start).max(0) as usize;
-        let fits = fits(strip, look, (start, count), (first, columns));
+        let (fits, bare) = fits(strip, look, (start, count), (first, columns));
+        // As well as where it was learnt.
+        let mut usual: Vec<f32> = fits[..(12 * columns).min(fits.len())]
+            .iter()
+            .flatten()
+            .copied()
+            .collect();
+        usual.sort_by(f32::total_cmp);
+        let usual = usual.get(usual.len() * 4 / 5).copied().unwrap_or(1.0);
+        let clearly = (1.5 * usual + 0.5).min(0.5 * MISFIT);
         let slack = 6.0f32.max((look.high - look.low) as f32 / 2.0);
         let far = strip.end() as f32 + 64.0;
         let joints: Vec<f32> = (0..columns)
@@ -99,7 +108,11 @@ impl Reach {
                 let before = s < reach.joints[column];
                 let fit = fits[cell].unwrap_or(0.0);
                 bad[cell] = before && fit > MISFIT && start + row as i32 >= learnt;
-                behind[cell] = !before && fits[cell].is_some() && fit < 0.5 * MISFIT && open[row];
+                behind[cell] = !before
+                    && fits[cell].is_some()
+                    && fit < clearly
+                    && bare[cell] > 2.0 * MISFIT
+                    && open[row];
             }
         }
         without_crumbs(&mut bad, columns, FEWEST_BAD);
@@ -144,14 +157,14 @@ impl Reach {
     }
 }
 
-/// Smoothed misfit of each cell of the table; none where the rod does not cover.
+/// Smoothed misfit of each cell of the table, none where the rod does not cover; and that of the bare set.
 fn fits(
     strip: &Strip,
     look: &Look,
     (start, count): (i32, usize),
     (first, columns): (i32, usize),
-) -> Vec<Option<f32>> {
-    let mut sums = vec![(0.0f32, 0.0f32); count * columns];
+) -> (Vec<Option<f32>>, Vec<f32>) {
+    let mut sums = vec![(0.0f32, 0.0f32, 0.0f32); count * columns];
     for p in strip.rows(start, strip.end()) {
         let c = p.u.floor() as i32 - first;
         if c < 0 || c >= columns as i32 || look.coverage(p.u) < 0.4 {
@@ -161,20 +174,26 @@ fn fits(
         let cell = &mut sums[row * columns + c as usize];
         cell.0 += misfit(look, p).min(60.0);
         cell.1 += 1.0;
+        cell.2 += off(&p.set, p, 0.0064).min(60.0);
     }
     let around = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
     (0..count * columns)
         .map(|cell| {
-            let (mut sum, mut weight) = (0.0, 0.0);
+            let (mut sum, mut weight, mut bare) = (0.0, 0.0, 0.0);
             for r in around(cell / columns, count) {
                 for c in around(cell % columns, columns) {
                     sum += sums[r * columns + c].0;
                     weight += sums[r * columns + c].1;
+                    bare += sums[r * columns + c].2;
                 }
             }
-            (weight > 0.0).then(|| sum / weight)
+            let some = weight > 0.0;
+            (
+                some.then(|| sum / weight),
+                if some { bare / weight } else { 0.0 },
+            )
         })
-        .collect()
+        .unzip()
 }
 
 /// Clears connected parts under `fewest` cells.

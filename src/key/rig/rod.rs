@@ -16,8 +16,6 @@ pub(super) struct Rod {
     pub strip: Strip,
     /// Half the width of its mask, in pixels.
     pub half: f64,
-    /// Where its look was learnt, as rows along.
-    pub learnt: (i32, i32),
     pub reach: Reach,
     /// Rows from which the mask is closed right beside the rod, left and right.
     pub closed: [Option<i32>; 2],
@@ -26,6 +24,8 @@ pub(super) struct Rod {
 /// Pixels beside the mask of a rod that its strip takes in, and where its flanks are watched.
 const MARGIN: f64 = 9.0;
 const FLANK: [f64; 3] = [4.0, 9.0, 14.0];
+/// Most looks at a rod, each with a better axis; the last ones only where more of it came to be seen.
+const ROUNDS: usize = 6;
 /// Rows in a block of the axis' refinement.
 const BLOCK: i32 = 24;
 /// Mean square of the misfit in standard deviations from which a row shows something else.
@@ -50,55 +50,60 @@ pub(super) fn followed(
         return Ok(None);
     };
     let tip = trail.points[trail.points.len() - 1];
-    let mut known = 0.0f64;
-    let mut last = None;
-    for round in 0..4 {
+    // How far the rod is known, where no look at the mask's flanks is needed any more.
+    let mut sure = 0;
+    let mut known = 0;
+    for round in 0..ROUNDS {
         let (from, to) = extent(ask, &axis, reach);
         let flanks = Flanks::seen(domain, &axis, half, to);
-        let wall = flanks.wall(from, to);
+        let wall = flanks.wall(from, to).max(sure) - 4;
         // The mask's own end first; then as far as the look goes on.
-        let tip = axis.place(tip.0, tip.1).0.max(known) as i32;
-        let mut end = tip.min(wall - 4).max(from + 8);
-        let strip = Strip::along(ask, ground, &axis, (from, to), reach, account)?;
+        let tip = axis.place(tip.0, tip.1).0 as i32;
+        let mut end = tip.max(known).min(wall).max(from + 8).min(to);
+        let last = round + 1 == ROUNDS;
+        let needed = if round < 3 { (end + 400).min(to) } else { to };
+        let strip = Strip::along(ask, ground, &axis, (from, needed), reach, account)?;
         let Some(mut look) = Look::learnt(&strip, (from, end), reach, half) else {
             return Ok(None);
         };
         if round > 0 {
-            let further = goes_on(&strip, &look, end, wall - 4);
+            let further = goes_on(&strip, &look, end, wall);
             if further > end + 4 {
                 end = further;
-                known = f64::from(end);
+                known = end;
                 let Some(more) = Look::learnt(&strip, (from, end), reach, half) else {
                     return Ok(None);
                 };
                 look = more;
             }
         }
-        if round == 3 {
-            last = Some((strip, look, flanks, (from, end)));
-            break;
+        if round >= 3 {
+            look.drift = (strip.first, drift(&strip, &look));
+            let flanks = flanks.checked(&strip, &look);
+            let seen = Reach::of(domain, &axis, &strip, &look, end, &flanks);
+            let nearest = (seen.nearest() as i32).min(to);
+            if last || nearest < end + 24 {
+                let closed = flanks.near;
+                return Ok(Some(Rod {
+                    axis,
+                    look,
+                    strip,
+                    half,
+                    reach: seen,
+                    closed,
+                }));
+            }
+            // Hairs hid the flanks: the axis is worth another look over all that is seen.
+            sure = nearest;
+            known = nearest - 4;
+            end = known;
         }
         let Some(better) = bettered(&strip, &look, &axis, (from, end)) else {
             return Ok(None);
         };
         axis = better;
     }
-    let Some((strip, mut look, flanks, learnt)) = last else {
-        return Ok(None);
-    };
-    let drift = drift(&strip, &look);
-    look.drift = (strip.first, drift);
-    let reach = Reach::of(domain, &axis, &strip, &look, learnt.1, &flanks);
-    let closed = flanks.near;
-    Ok(Some(Rod {
-        axis,
-        look,
-        strip,
-        half,
-        learnt,
-        reach,
-        closed,
-    }))
+    Ok(None)
 }
 
 /// First and last row along at which the strip still touches the frame.
@@ -165,6 +170,40 @@ impl Flanks {
         } else {
             near.max(first(&self.wide))
         }
+    }
+
+    /// The same where the flanks' own pixels are not the set: the mask of a fringe of hair is closed, but between
+    /// the hairs a rod is seen.
+    fn checked(mut self, strip: &Strip, look: &Look) -> Flanks {
+        for (side, wall) in self.wide.iter_mut().enumerate() {
+            let Some(row) = *wall else { continue };
+            let start = row - 8;
+            let count = (strip.end() - start).max(0) as usize;
+            let mut flank = vec![(0u32, 0u32); count];
+            for p in strip.rows(start, strip.end()) {
+                let beside = if side == 0 {
+                    look.low - f64::from(p.u)
+                } else {
+                    f64::from(p.u) - look.high
+                };
+                if beside > 1.0 && beside < 6.0 {
+                    let cell =
+                        &mut flank[((p.s.floor() as i32 - start).max(0) as usize).min(count - 1)];
+                    cell.0 += 1;
+                    cell.1 += u32::from(off(&p.set, p, 0.0064) > MISFIT);
+                }
+            }
+            let closed: Vec<bool> = flank
+                .iter()
+                .map(|(all, differ)| differ * 10 > all * 6)
+                .collect();
+            let first = (0..count).find(|row| {
+                let ahead = &closed[*row..(row + 16).min(count)];
+                closed[*row] && ahead.iter().filter(|c| **c).count() >= 12.min(ahead.len())
+            });
+            *wall = first.map(|row| start + row as i32);
+        }
+        self
     }
 
     /// The piece's outline continued across the rod, if both sides show it.
@@ -311,7 +350,7 @@ pub(super) fn misfit(look: &Look, p: &Sample) -> f32 {
 }
 
 /// Mean square difference of a sample from `seen`, in its variance and a square share `soft` of the light.
-fn off(seen: &[f32; 3], p: &Sample, soft: f32) -> f32 {
+pub(super) fn off(seen: &[f32; 3], p: &Sample, soft: f32) -> f32 {
     (0..3)
         .map(|k| {
             let d = p.frame[k] - seen[k];
