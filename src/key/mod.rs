@@ -6,6 +6,7 @@
 //! pictures on the frame's own grid and knows no scene. Promise: the same bytes on any number of threads.
 
 mod ground;
+mod rig;
 mod tools;
 
 use crate::budget::{Account, OverBudget};
