@@ -1,0 +1,189 @@
+//! What each pixel says about its own coverage when F and B' are given with their spreads.
+
+use rayon::prelude::*;
+
+use super::super::tools::windows::{PIECE, inverse, times};
+use crate::budget::{Account, Charge, OverBudget};
+use crate::raster::{Light, Matte};
+
+use super::super::Noise;
+use super::band::Band;
+use super::colour::Near;
+
+/// A pixel's say is worth at most this much (1 / variance of coverage): 0.7 % is as good as registration gets.
+const MOST: f32 = 20_000.0;
+
+/// Frame, backdrop and how far off either may be.
+#[derive(Debug)]
+pub struct Sensed<'a> {
+    pub frame: &'a Light,
+    pub backdrop: &'a Light,
+    /// Variance of the backdrop's own error, per channel: its noise and what registration left at gradients.
+    pub loose: Light,
+    /// Frame noise: variance = p C + q.
+    pub p: [f32; 3],
+    pub q: [f32; 3],
+    /// The most the frame can hold.
+    pub ceiling: f32,
+    /// Median variance of noise, for windows.
+    pub floor: f32,
+}
+
+impl<'a> Sensed<'a> {
+    pub fn new(
+        frame: &'a Light,
+        backdrop: &'a Light,
+        noise: &Noise,
+        plate_frames: usize,
+        account: &Account,
+    ) -> Result<Sensed<'a>, OverBudget> {
+        let mut loose = Light::filled(frame.rect(), [0.0; 3], account)?;
+        let n = plate_frames.max(1) as f32;
+        let (own, plates) = (n / (n + 1.0), 1.0 / (n + 1.0));
+        let clean = |v: [f32; 3]| v.map(|v| if v.is_finite() && v > 0.0 { v } else { 0.0 });
+        let (p, q, r) = (clean(noise.p), clean(noise.q), clean(noise.r));
+        let width = frame.width();
+        let height = frame.data().len().checked_div(width).unwrap_or(0);
+        let light = backdrop.data();
+        loose
+            .data_mut()
+            .par_chunks_mut(width)
+            .enumerate()
+            .for_each(|(y, row)| {
+                let (up, down) = (y.saturating_sub(1), (y + 1).min(height - 1));
+                for (x, out) in row.iter_mut().enumerate() {
+                    let (left, right) = (x.saturating_sub(1), (x + 1).min(width - 1));
+                    for k in 0..3 {
+                        let gx = 0.5 * (light[y * width + right][k] - light[y * width + left][k]);
+                        let gy = 0.5 * (light[down * width + x][k] - light[up * width + x][k]);
+                        out[k] = plates * (p[k] * light[y * width + x][k].max(0.0) + q[k])
+                            + r[k] * (gx * gx + gy * gy);
+                    }
+                }
+            });
+        let mut ceiling = 1.0f32;
+        let mut sum = 0.0f64;
+        for c in frame.data() {
+            for k in 0..3 {
+                if c[k].is_finite() {
+                    ceiling = ceiling.max(c[k]);
+                    sum += f64::from(c[k].max(0.0));
+                }
+            }
+        }
+        let mean = (sum / (3.0 * frame.data().len().max(1) as f64)) as f32;
+        let floor = own * (p[1] * mean + q[1]);
+        Ok(Sensed {
+            frame,
+            backdrop,
+            loose,
+            p: p.map(|v| v * own),
+            q: q.map(|v| v * own + 1e-9),
+            ceiling,
+            floor: floor.max(1e-8),
+        })
+    }
+
+    /// Variance of C - a F - (1 - a) B' from noise alone.
+    pub fn variance(&self, i: usize, a: f32) -> [f32; 3] {
+        let (c, loose) = (self.frame.data()[i], self.loose.data()[i]);
+        let open = (1.0 - a) * (1.0 - a);
+        std::array::from_fn(|k| self.p[k] * c[k].max(0.0) + self.q[k] + open * loose[k])
+    }
+
+    /// C - B'.
+    pub fn difference(&self, i: usize) -> [f32; 3] {
+        let (c, b) = (self.frame.data()[i], self.backdrop.data()[i]);
+        std::array::from_fn(|k| c[k] - b[k])
+    }
+}
+
+/// Per pixel of the band: coverage it asks for, and how firmly (1 / variance).
+#[derive(Debug)]
+pub struct Data {
+    pub asked: Vec<f32>,
+    pub weight: Vec<f32>,
+    _charge: Charge,
+}
+
+fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+}
+
+/// Coverage of one pixel, its weight, from F's mean and covariance (xx xy xz yy yz zz); starts from `a`.
+pub fn projected(
+    sensed: &Sensed,
+    i: usize,
+    mean: [f32; 3],
+    spread: [f32; 6],
+    mut a: f32,
+) -> (f32, f32) {
+    let difference = sensed.difference(i);
+    let b = sensed.backdrop.data()[i];
+    let way: [f32; 3] = std::array::from_fn(|k| mean[k] - b[k]);
+    let mut weight = 0.0;
+    for _ in 0..3 {
+        let v = sensed.variance(i, a);
+        let a2 = a * a;
+        let m = inverse([
+            v[0] + a2 * spread[0],
+            a2 * spread[1],
+            a2 * spread[2],
+            v[1] + a2 * spread[3],
+            a2 * spread[4],
+            v[2] + a2 * spread[5],
+        ]);
+        let t = times(&m, way);
+        weight = dot(way, t);
+        if !(weight > 1e-6) {
+            return (a, 0.0);
+        }
+        let free = dot(difference, t) / weight;
+        a = free.clamp(0.0, 1.0);
+        let off: [f32; 3] = std::array::from_fn(|k| difference[k] - a * way[k]);
+        // Off the line by more than noise and spread allow: this F is not what is seen here.
+        let wrong = dot(off, times(&m, off)) / 3.0;
+        if wrong > 2.0 {
+            weight *= 2.0 / wrong;
+        }
+    }
+    (a, weight.min(MOST))
+}
+
+/// What all pixels of the band say.
+pub fn data(
+    sensed: &Sensed,
+    band: &Band,
+    near: &Near,
+    matte: &Matte,
+    account: &Account,
+) -> Result<Data, OverBudget> {
+    let count = band.list.len();
+    let charge = account.charge(count as u64 * 8, "matte data")?;
+    let mut said = vec![(0.0f32, 0.0f32); count];
+    said.par_chunks_mut(PIECE)
+        .zip(band.list.par_chunks(PIECE))
+        .enumerate()
+        .for_each(|(piece, (said, list))| {
+            for (n, (said, &pixel)) in said.iter_mut().zip(list).enumerate() {
+                let i = pixel as usize;
+                let Some((mean, spread)) = near.at(i) else {
+                    continue;
+                };
+                let start = 0.5 * (matte.data()[i] + 0.5);
+                let (a, w) = projected(sensed, i, mean, spread, start);
+                // What the outline alone expects.
+                let (hope, firm) = band.expected(piece * PIECE + n);
+                let total = w + firm;
+                if total > 0.0 {
+                    *said = ((w * a + firm * hope) / total, total);
+                }
+            }
+        });
+    let (asked, weight) = said.into_iter().unzip();
+    Ok(Data {
+        asked,
+        weight,
+        _charge: charge,
+    })
+}
