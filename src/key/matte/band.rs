@@ -97,9 +97,11 @@ impl Band {
                 saturation[cy as usize * across + cx as usize] = all.saturation();
             }
         }
+        let zone = super::strands::zone(&depth, &inside, account)?;
         let mut unknown = Raster::filled(rect, 0u8, account)?;
         let mut list = Vec::new();
         let mut saturated = Vec::new();
+        let mut strands = Vec::new();
         for i in 0..depth.data().len() {
             let d = depth.data()[i];
             let edge = if d > 0.0 {
@@ -110,15 +112,21 @@ impl Band {
             if edge == distance::NONE {
                 continue;
             }
+            let strand = zone.data()[i] != 0;
             let deep = saturation[chunk_of(edge)];
-            if d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN {
+            if strand && d > -OUTSIDE {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);
                 saturated.push(deep);
+                strands.push(1);
+            } else if d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN {
+                unknown.data_mut()[i] = 1;
+                list.push(i as u32);
+                saturated.push(deep);
+                strands.push(0);
             }
         }
         let charge = account.charge(list.len() as u64 * 12, "matte unknowns")?;
-        let strands = vec![0; list.len()];
         Ok(Band {
             unknown,
             list,
@@ -145,6 +153,20 @@ impl Band {
         Ok(matte)
     }
 
+    /// How much its depth alone speaks for the list's nth pixel being solid, in the units of log odds.
+    pub fn depth_bonus(&self, n: usize) -> f32 {
+        0.4 * (self.depth.data()[self.list[n] as usize] - 6.0).clamp(-6.0, 20.0)
+    }
+
+    pub fn has_strands(&self) -> bool {
+        self.strands.iter().any(|&s| s != 0)
+    }
+
+    /// Whether the list's nth pixel lies in a zone of strands.
+    pub fn in_strands(&self, n: usize) -> bool {
+        self.strands[n] != 0
+    }
+
     /// How far colour at a pixel is trusted before any matte is known.
     pub fn first_trust(&self, i: usize) -> f32 {
         if self.unknown.data()[i] == 0 && self.depth.data()[i] > 0.0 {
@@ -160,7 +182,7 @@ impl Band {
         let deep = self.saturated[n];
         let hope = (0.5 + d / (deep.max(1.0) + 1.0)).clamp(0.0, 1.0);
         if self.strands[n] != 0 {
-            (hope, 2.0)
+            (0.5 * hope, 1.0)
         } else if d > deep {
             (1.0, 400.0)
         } else if d < -3.0 {

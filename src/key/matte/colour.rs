@@ -9,7 +9,7 @@ use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
 
 use super::band::Band;
-use super::measure::Sensed;
+use super::measure::{Sensed, crossed};
 
 /// Weight, weighted colour, weighted products (xx xy xz yy yz zz).
 type Sums = [f32; 10];
@@ -24,6 +24,8 @@ const SHADE: f32 = 0.03;
 pub struct Near {
     width: usize,
     levels: Vec<Raster<Sums>>,
+    skip: usize,
+    fall: f32,
 }
 
 fn add(into: &mut Sums, from: &Sums, share: f32) {
@@ -41,6 +43,54 @@ impl Near {
         first: bool,
         account: &Account,
     ) -> Result<Near, OverBudget> {
+        let sure = |i: usize| {
+            if first {
+                band.first_trust(i)
+            } else {
+                let t = ((matte.data()[i] - 0.6) / 0.35).clamp(0.0, 1.0);
+                t * t
+            }
+        };
+        Near::summed(colour, sure, 0, FALL, account)
+    }
+
+    /// Gathers colours of strands: of the zone's pixels those that differ most, over a wide neighbourhood; once
+    /// there is a matte, those it is sure of.
+    pub fn of_strands(
+        sensed: &Sensed,
+        colour: &Light,
+        matte: &Matte,
+        band: &Band,
+        first: bool,
+        account: &Account,
+    ) -> Result<Near, OverBudget> {
+        let mut zone = Raster::filled(matte.rect(), 0u8, account)?;
+        for (n, &pixel) in band.list.iter().enumerate() {
+            zone.data_mut()[pixel as usize] = u8::from(band.in_strands(n));
+        }
+        let sure = |i: usize| {
+            if zone.data()[i] == 0 {
+                0.0
+            } else if first {
+                let d = sensed.difference(i);
+                let e = d[0] * d[0] + d[1] * d[1] + d[2] * d[2];
+                e * e
+            } else {
+                let t = ((matte.data()[i] - 0.6) / 0.35).clamp(0.0, 1.0);
+                t * t
+            }
+        };
+        Near::summed(colour, sure, 3, 0.5, account)
+    }
+
+    /// Sums of `colour` weighted by `sure`; levels before `skip` are built but not looked at.
+    fn summed(
+        colour: &Light,
+        sure: impl Fn(usize) -> f32 + Sync,
+        skip: usize,
+        fall: f32,
+        account: &Account,
+    ) -> Result<Near, OverBudget> {
         let width = colour.width();
         let height = colour.data().len().checked_div(width).unwrap_or(0);
         let (mut w, mut h) = (width.div_ceil(2), height.div_ceil(2));
@@ -54,12 +104,7 @@ impl Near {
                     for y in 2 * cy..(2 * cy + 2).min(height) {
                         for x in 2 * cx..(2 * cx + 2).min(width) {
                             let i = y * width + x;
-                            let sure = if first {
-                                band.first_trust(i)
-                            } else {
-                                let t = ((matte.data()[i] - 0.6) / 0.35).clamp(0.0, 1.0);
-                                t * t
-                            };
+                            let sure = sure(i);
                             if sure <= 0.0 {
                                 continue;
                             }
@@ -105,7 +150,12 @@ impl Near {
                 });
             levels.push(next);
         }
-        Ok(Near { width, levels })
+        Ok(Near {
+            width,
+            levels,
+            skip,
+            fall,
+        })
     }
 
     /// Mean colour near pixel `i` and its covariance; `None` where nothing sure is anywhere near.
@@ -113,7 +163,11 @@ impl Near {
         let (x, y) = ((i % self.width) as f32 + 0.5, (i / self.width) as f32 + 0.5);
         let mut sums = [0.0f32; 10];
         let (mut size, mut worth) = (2.0f32, 1.0f32);
-        for level in &self.levels {
+        for (n, level) in self.levels.iter().enumerate() {
+            if n < self.skip && self.levels.len() > self.skip {
+                size *= 2.0;
+                continue;
+            }
             let (w, data) = (level.width(), level.data());
             let h = data.len() / w;
             let (u, v) = (x / size - 0.5, y / size - 0.5);
@@ -132,7 +186,7 @@ impl Near {
                 add(&mut sums, &data[y as usize * w + x as usize], share * worth);
             }
             size *= 2.0;
-            worth *= FALL;
+            worth *= self.fall;
         }
         let weight = sums[0];
         if !(weight > 1e-12) {
@@ -157,31 +211,33 @@ impl Near {
 }
 
 /// Puts into `colour`, at the band's pixels, what frame and neighbourhood together say the piece's colour is.
-pub fn recovered(sensed: &Sensed, band: &Band, near: &Near, matte: &Matte, colour: &mut Light) {
+pub fn recovered(
+    sensed: &Sensed,
+    band: &Band,
+    near: &Near,
+    hair: Option<&Near>,
+    matte: &Matte,
+    colour: &mut Light,
+) {
     let found: Vec<[f32; 3]> = band
         .list
         .par_iter()
         .with_min_len(PIECE)
-        .map(|&pixel| {
+        .enumerate()
+        .map(|(n, &pixel)| {
             let i = pixel as usize;
             let (c, b, a) = (
                 sensed.frame.data()[i],
                 sensed.backdrop.data()[i],
                 matte.data()[i],
             );
-            let Some((mean, spread)) = near.at(i) else {
+            let strand = hair
+                .filter(|_| band.in_strands(n))
+                .and_then(|hair| hair.at(i));
+            let Some((mean, spread)) = strand.or_else(|| near.at(i)) else {
                 return c;
             };
-            let v = sensed.variance(i, a);
-            let a2 = a * a;
-            let m = inverse([
-                v[0] + a2 * spread[0],
-                a2 * spread[1],
-                a2 * spread[2],
-                v[1] + a2 * spread[3],
-                a2 * spread[4],
-                v[2] + a2 * spread[5],
-            ]);
+            let m = inverse(crossed(sensed.variance(i, a), a * a, &spread));
             let off = std::array::from_fn(|k| c[k] - (1.0 - a) * b[k] - a * mean[k]);
             let t = times(&spread, times(&m, off));
             std::array::from_fn(|k| (mean[k] + a * t[k]).clamp(0.0, sensed.ceiling))

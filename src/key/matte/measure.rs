@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::super::tools::windows::{PIECE, inverse, times};
 use crate::budget::{Account, Charge, OverBudget};
-use crate::raster::{Light, Matte};
+use crate::raster::{Light, Matte, Raster};
 
 use super::super::Noise;
 use super::band::Band;
@@ -12,6 +12,9 @@ use super::colour::Near;
 
 /// A pixel's say is worth at most this much (1 / variance of coverage): 0.7 % is as good as registration gets.
 const MOST: f32 = 20_000.0;
+
+/// How firmly an area found solid is held to full coverage.
+const SOLID: f32 = 400.0;
 
 /// Frame, backdrop and how far off either may be.
 #[derive(Debug)]
@@ -110,44 +113,126 @@ fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
     a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
-/// Coverage of one pixel, its weight, from F's mean and covariance (xx xy xz yy yz zz); starts from `a`.
+/// Noise and a share of a colour's covariance together.
+pub fn crossed(noise: [f32; 3], share: f32, m: &[f32; 6]) -> [f32; 6] {
+    [
+        noise[0] + share * m[0],
+        share * m[1],
+        share * m[2],
+        noise[1] + share * m[3],
+        share * m[4],
+        noise[2] + share * m[5],
+    ]
+}
+
+/// Determinant of a symmetric matrix, at least a very small positive number.
+fn determinant(m: &[f32; 6]) -> f32 {
+    let [a, b, c, d, e, f] = m.map(f64::from);
+    let det = a * (d * f - e * e) - b * (b * f - c * e) + c * (b * e - c * d);
+    det.max(1e-36) as f32
+}
+
+/// Coverage of one pixel, its weight and how badly this F explains it at its best (lower is better), from F's mean and covariance (xx xy xz yy yz zz); starts from `a`.
 pub fn projected(
     sensed: &Sensed,
     i: usize,
     mean: [f32; 3],
     spread: [f32; 6],
     mut a: f32,
-) -> (f32, f32) {
+) -> (f32, f32, f32) {
     let difference = sensed.difference(i);
     let b = sensed.backdrop.data()[i];
     let way: [f32; 3] = std::array::from_fn(|k| mean[k] - b[k]);
     let mut weight = 0.0;
+    let mut wrong = 0.0;
     for _ in 0..3 {
-        let v = sensed.variance(i, a);
-        let a2 = a * a;
-        let m = inverse([
-            v[0] + a2 * spread[0],
-            a2 * spread[1],
-            a2 * spread[2],
-            v[1] + a2 * spread[3],
-            a2 * spread[4],
-            v[2] + a2 * spread[5],
-        ]);
+        let m = inverse(crossed(sensed.variance(i, a), a * a, &spread));
         let t = times(&m, way);
         weight = dot(way, t);
         if !(weight > 1e-6) {
-            return (a, 0.0);
+            return (a, 0.0, f32::INFINITY);
         }
         let free = dot(difference, t) / weight;
         a = free.clamp(0.0, 1.0);
         let off: [f32; 3] = std::array::from_fn(|k| difference[k] - a * way[k]);
         // Off the line by more than noise and spread allow: this F is not what is seen here.
-        let wrong = dot(off, times(&m, off)) / 3.0;
+        wrong = dot(off, times(&m, off)) / 3.0;
         if wrong > 2.0 {
             weight *= 2.0 / wrong;
         }
     }
-    (a, weight.min(MOST))
+    let (v, a2) = (sensed.variance(i, a), a * a);
+    let spread = crossed(v, a2, &spread);
+    let odds = 3.0 * wrong + libm::logf(determinant(&spread)) + libm::logf(weight.max(1.0));
+    (a, weight.min(MOST), odds)
+}
+
+/// How badly full coverage by this F explains a pixel (lower is better).
+fn covered(sensed: &Sensed, i: usize, mean: [f32; 3], spread: &[f32; 6]) -> f32 {
+    let c = sensed.frame.data()[i];
+    let m = crossed(sensed.variance(i, 1.0), 1.0, spread);
+    let off = std::array::from_fn(|k| c[k] - mean[k]);
+    dot(off, times(&inverse(m), off)) + libm::logf(determinant(&m))
+}
+
+/// In zones of strands: how much better a solid piece explains a pixel than a strand, as a mean over a small square
+/// (a piece is solid in areas, not in single pixels).
+fn solidity(
+    sensed: &Sensed,
+    band: &Band,
+    near: &Near,
+    hair: &Near,
+    matte: &Matte,
+    account: &Account,
+) -> Result<Raster<f32>, OverBudget> {
+    let mut lean = Raster::filled(matte.rect(), f32::NAN, account)?;
+    let said: Vec<f32> = band
+        .list
+        .par_iter()
+        .with_min_len(PIECE)
+        .enumerate()
+        .map(|(n, &pixel)| {
+            let i = pixel as usize;
+            if !band.in_strands(n) {
+                return f32::NAN;
+            }
+            let (Some((solid, tight)), Some((strand, loose))) = (near.at(i), hair.at(i)) else {
+                return f32::NAN;
+            };
+            let (_, _, odds) = projected(sensed, i, strand, loose, 0.5);
+            (odds - covered(sensed, i, solid, &tight)).clamp(-12.0, 12.0) + band.depth_bonus(n)
+        })
+        .collect();
+    for (&pixel, said) in band.list.iter().zip(said) {
+        lean.data_mut()[pixel as usize] = said;
+    }
+    let width = matte.width();
+    let height = matte.data().len() / width.max(1);
+    let mut smooth = Raster::filled(matte.rect(), f32::NAN, account)?;
+    let from = lean.data();
+    smooth
+        .data_mut()
+        .par_chunks_mut(width.max(1))
+        .enumerate()
+        .for_each(|(y, row)| {
+            for (x, out) in row.iter_mut().enumerate() {
+                if from[y * width + x].is_nan() {
+                    continue;
+                }
+                let (mut sum, mut count) = (0.0, 0.0);
+                for v in y.saturating_sub(3)..(y + 4).min(height) {
+                    for u in x.saturating_sub(3)..(x + 4).min(width) {
+                        let l = from[v * width + u];
+                        if !l.is_nan() {
+                            sum += l;
+                            count += 1.0;
+                        }
+                    }
+                }
+                *out = sum / count;
+            }
+        });
+    Ok(smooth)
 }
 
 /// What all pixels of the band say.
@@ -155,9 +240,13 @@ pub fn data(
     sensed: &Sensed,
     band: &Band,
     near: &Near,
+    hair: Option<&Near>,
     matte: &Matte,
     account: &Account,
 ) -> Result<Data, OverBudget> {
+    let solid_here = hair
+        .map(|hair| solidity(sensed, band, near, hair, matte, account))
+        .transpose()?;
     let count = band.list.len();
     let charge = account.charge(count as u64 * 8, "matte data")?;
     let mut said = vec![(0.0f32, 0.0f32); count];
@@ -167,11 +256,23 @@ pub fn data(
         .for_each(|(piece, (said, list))| {
             for (n, (said, &pixel)) in said.iter_mut().zip(list).enumerate() {
                 let i = pixel as usize;
-                let Some((mean, spread)) = near.at(i) else {
-                    continue;
-                };
                 let start = 0.5 * (matte.data()[i] + 0.5);
-                let (a, w) = projected(sensed, i, mean, spread, start);
+                let solid = near
+                    .at(i)
+                    .map(|(mean, spread)| projected(sensed, i, mean, spread, start));
+                let strand = hair
+                    .filter(|_| band.in_strands(piece * PIECE + n))
+                    .and_then(|hair| hair.at(i))
+                    .map(|(mean, spread)| projected(sensed, i, mean, spread, start));
+                let full = solid_here.as_ref().is_some_and(|s| s.data()[i] > 0.0);
+                let (a, w) = match (solid, strand) {
+                    (_, Some(_)) if full => {
+                        *said = (1.0, SOLID);
+                        continue;
+                    }
+                    (_, Some((a, w, _))) | (Some((a, w, _)), None) => (a, w),
+                    (None, None) => continue,
+                };
                 // What the outline alone expects.
                 let (hope, firm) = band.expected(piece * PIECE + n);
                 let total = w + firm;

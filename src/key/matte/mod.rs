@@ -7,6 +7,7 @@ mod band;
 mod colour;
 mod measure;
 mod solve;
+mod strands;
 mod width;
 
 use crate::budget::{Account, OverBudget};
@@ -110,9 +111,13 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     let system = solve::System::over(&sensed, &band, account)?;
     for round in 0..ROUNDS {
         let near = colour::Near::gathered(&colour, &matte, &band, round == 0, account)?;
-        let data = measure::data(&sensed, &band, &near, &matte, account)?;
+        let hair = band
+            .has_strands()
+            .then(|| colour::Near::of_strands(&sensed, &colour, &matte, &band, round == 0, account))
+            .transpose()?;
+        let data = measure::data(&sensed, &band, &near, hair.as_ref(), &matte, account)?;
         system.solve(&sensed, &band, &data, &mut matte, account)?;
-        colour::recovered(&sensed, &band, &near, &matte, &mut colour);
+        colour::recovered(&sensed, &band, &near, hair.as_ref(), &matte, &mut colour);
     }
     colour::carried(&matte, &band, &mut colour, account)?;
     if let Some(within) = known.within {
