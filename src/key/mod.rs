@@ -5,6 +5,7 @@
 //! S the ratio by which light on the set changed. A shadow is smooth and multiplies; a piece is neither. Takes
 //! pictures on the frame's own grid and knows no scene. Promise: the same bytes on any number of threads.
 
+mod ground;
 mod matte;
 mod tools;
 
@@ -109,34 +110,48 @@ pub enum Notice {
 /// Cuts the piece out.
 pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let rect = ask.frame.rect();
-    let mut matte = Matte::filled(rect, 0.0, account)?;
-    let mut colour = Light::filled(rect, [0.0; 3], account)?;
+    let ground = ground::found(ask, account)?;
+    let mut body = Raster::filled(ground.background.rect(), 0u8, account)?;
+    for (b, &g) in body.data_mut().iter_mut().zip(ground.background.data()) {
+        *b = u8::from(g == 0);
+    }
+    let mut backdrop = Light::filled(rect, [0.0; 3], account)?;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
-            let (c, b) = (ask.frame.at(x, y), ask.plate.at(x, y));
-            let differs = (0..3).any(|k| (c[k] - b[k]).abs() > 0.06 * b[k] + 0.004);
-            let kept = ask
-                .within
-                .is_none_or(|m| m.rect().contains(x, y) && m.at(x, y) > 0.0);
-            matte.put(x, y, if differs && kept { 1.0 } else { 0.0 });
-            colour.put(x, y, c);
+            let (s, b) = (ground.light.at(x, y), ask.plate.at(x, y));
+            backdrop.put(x, y, [s[0] * b[0], s[1] * b[1], s[2] * b[2]]);
         }
     }
-    let half = Rect {
-        x0: rect.x0.div_euclid(2),
-        y0: rect.y0.div_euclid(2),
-        x1: (rect.x1 + 1).div_euclid(2),
-        y1: (rect.y1 + 1).div_euclid(2),
+    let none = Matte::filled(Rect::EMPTY, 0.0, account)?;
+    let matte::Solved {
+        matte,
+        colour,
+        notices,
+    } = matte::solved(
+        &matte::Known {
+            frame: ask.frame,
+            backdrop: &backdrop,
+            noise: &ground.noise,
+            plate_frames: ask.plate_frames,
+            body: &body,
+            rig: &none,
+            within: ask.within,
+            sigma: ask.sigma,
+        },
+        account,
+    )?;
+    let flat = |account| {
+        Raster::filled(ground.background.rect(), [1.0; 3], account)
+            .map(|cells| LightField { cells })
     };
-    let flat = |account| Raster::filled(half, [1.0; 3], account).map(|cells| LightField { cells });
     Ok(Cutout {
         matte,
         colour,
         rig: Matte::filled(Rect::EMPTY, 0.0, account)?,
         crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
-        light: flat(account)?,
         shadow: flat(account)?,
-        noise: Noise::default(),
-        notices: Vec::new(),
+        light: ground.light,
+        noise: ground.noise,
+        notices,
     })
 }

@@ -1,4 +1,7 @@
-//! Small tools the stages of a cut-out share.
+//! Small tools of the cut-outs that know no plate: blurs, fills, connected parts, distances, windows.
 
-pub(super) mod distance;
-pub(super) mod windows;
+pub mod distance;
+pub mod gauss;
+pub mod labels;
+pub mod push_pull;
+pub mod windows;

@@ -1,0 +1,327 @@
+//! Walls: lines where the light ratio steps as no smooth light does. They stop the flood at soft, weak edges.
+//!
+//! Along a line's normal four means lie at -o, -i, i, o cells. The step between the inner two, minus what the
+//! slopes outside it predict, is 0 for any straight or parabolic course: a wide penumbra gives nothing.
+
+use rayon::prelude::*;
+
+use super::super::tools::gauss;
+use super::super::tools::labels::{self, Joined};
+use super::cells::Cells;
+use crate::budget::{Account, OverBudget};
+use crate::raster::Raster;
+
+/// Where a wall begins to be seen, in standard deviations over the three channels together.
+const CERTAIN: f32 = 5.5;
+/// How weak it may become while it goes on.
+const FOLLOWED: f32 = 3.8;
+/// Cells of the shortest wall kept.
+const SHORTEST: u64 = 12;
+/// A penumbra's rim: weaker than this, and than this share of the strongest wall within `BESIDE` cells.
+const RIM: f32 = 9.0;
+const RIM_SHARE: f32 = 0.35;
+const BESIDE: usize = 24;
+
+/// Blur before the means, in cells, and how many independent cells one mean then holds.
+const SOFT: f64 = 1.0;
+const CELLS_IN_MEAN: f32 = 33.0;
+/// Half the length of a mean along the line, in steps of one cell.
+const ALONG: i32 = 3;
+/// Relative departure from smooth light that is no step.
+const SLACK: f32 = 0.003;
+
+/// Steps along and across the line, for normals every 22.5 degrees: the tangent per cell as (numerator / 4), the inner
+/// and the outer offset in whole cells.
+struct Line {
+    tangent: (f32, f32),
+    inner: (i32, i32),
+    outer: (i32, i32),
+    normal: (f32, f32),
+}
+
+const C: f32 = 0.923_879_5;
+const S: f32 = 0.382_683_43;
+const D: f32 = std::f32::consts::FRAC_1_SQRT_2;
+
+/// Normals every 22.5 degrees over half a turn.
+const NORMALS: [(f32, f32); 8] = [
+    (1.0, 0.0),
+    (C, S),
+    (D, D),
+    (S, C),
+    (0.0, 1.0),
+    (-S, C),
+    (-D, D),
+    (-C, S),
+];
+
+fn line((nx, ny): (f32, f32)) -> Line {
+    let at = |d: f32| ((nx * d).round() as i32, (ny * d).round() as i32);
+    Line {
+        tangent: (-ny, nx),
+        inner: at(1.6),
+        outer: at(4.8),
+        normal: (nx, ny),
+    }
+}
+
+/// The strongest step at every cell, and which normal it has.
+pub(super) struct Steps {
+    pub strength: Raster<f32>,
+    pub normal: Raster<u8>,
+}
+
+pub(super) fn steps(cells: &Cells, account: &Account) -> Result<Steps, OverBudget> {
+    let soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
+    let rect = soft.rect();
+    let mut steps = Steps {
+        strength: Raster::filled(rect, 0.0, account)?,
+        normal: Raster::filled(rect, 0, account)?,
+    };
+    let mut along = Raster::filled(rect, [0.0f32; 6], account)?;
+    let width = soft.width();
+    if width == 0 {
+        return Ok(steps);
+    }
+    for (n, &normal) in NORMALS.iter().enumerate() {
+        let line = line(normal);
+        summed_along(&soft, &line, &mut along);
+        let along = &along;
+        steps
+            .strength
+            .data_mut()
+            .par_chunks_mut(width)
+            .zip(steps.normal.data_mut().par_chunks_mut(width))
+            .enumerate()
+            .for_each(|(j, (strength, best))| {
+                let rows = Rows::of(along, &line, rect.y0 + j as i32);
+                for (x, (strength, best)) in strength.iter_mut().zip(best).enumerate() {
+                    let found = rows.step(x);
+                    if found > *strength {
+                        *strength = found;
+                        *best = n as u8;
+                    }
+                }
+            });
+    }
+    steps
+        .strength
+        .data_mut()
+        .par_iter_mut()
+        .for_each(|v| *v = v.sqrt());
+    Ok(steps)
+}
+
+/// Sums along the line's own direction.
+fn summed_along(soft: &Raster<[f32; 6]>, line: &Line, out: &mut Raster<[f32; 6]>) {
+    let rect = soft.rect();
+    let width = soft.width();
+    out.data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(j, out)| {
+            out.copy_from_slice(soft.row(rect.y0 + j as i32));
+            for t in (-ALONG..=ALONG).filter(|&t| t != 0) {
+                let dx = (line.tangent.0 * t as f32).round() as i32;
+                let dy = (line.tangent.1 * t as f32).round() as i32;
+                let y = (rect.y0 + j as i32 + dy).clamp(rect.y0, rect.y1 - 1);
+                add_shifted(out, soft.row(y), dx);
+            }
+        });
+}
+
+/// Adds the row moved by `dx` cells; its ends go on.
+fn add_shifted(out: &mut [[f32; 6]], row: &[[f32; 6]], dx: i32) {
+    let last = row.len() as i32 - 1;
+    let add = |out: &mut [f32; 6], v: &[f32; 6]| {
+        for k in 0..6 {
+            out[k] += v[k];
+        }
+    };
+    let low = (-dx).clamp(0, last + 1) as usize;
+    let high = (last + 1 - dx).clamp(low as i32, last + 1) as usize;
+    for (x, out) in out.iter_mut().enumerate().take(low) {
+        add(out, &row[(x as i32 + dx).clamp(0, last) as usize]);
+    }
+    let from = (low as i32 + dx).clamp(0, last + 1) as usize;
+    for (out, v) in out[low..high].iter_mut().zip(&row[from..]) {
+        add(out, v);
+    }
+    for (x, out) in out.iter_mut().enumerate().skip(high) {
+        add(out, &row[(x as i32 + dx).clamp(0, last) as usize]);
+    }
+}
+
+/// The four rows a row of steps is made from.
+struct Rows<'a> {
+    rows: [&'a [[f32; 6]]; 4],
+    shifts: [i32; 4],
+    /// What one cell's slope outside predicts for the inner step.
+    outside: f32,
+}
+
+impl<'a> Rows<'a> {
+    fn of(along: &'a Raster<[f32; 6]>, line: &Line, y: i32) -> Rows<'a> {
+        let rect = along.rect();
+        let row = |dy: i32| along.row((y + dy).clamp(rect.y0, rect.y1 - 1));
+        let (i, o) = (line.inner, line.outer);
+        let across = |(x, y): (i32, i32)| x as f32 * line.normal.0 + y as f32 * line.normal.1;
+        let (inner, outer) = (across(i), across(o));
+        Rows {
+            rows: [row(-o.1), row(-i.1), row(i.1), row(o.1)],
+            shifts: [-o.0, -i.0, i.0, o.0],
+            outside: inner / (outer - inner),
+        }
+    }
+
+    /// Sum over channels of the squared step in units of its variance.
+    fn step(&self, x: usize) -> f32 {
+        let last = self.rows[0].len() as i32 - 1;
+        let four: [&[f32; 6]; 4] = std::array::from_fn(|n| {
+            &self.rows[n][(x as i32 + self.shifts[n]).clamp(0, last) as usize]
+        });
+        let mut sum = 0.0;
+        for k in 0..3 {
+            let weight: [f32; 4] = std::array::from_fn(|n| four[n][3 + k].max(1e-6));
+            let mean: [f32; 4] = std::array::from_fn(|n| four[n][k] / weight[n]);
+            let slopes = (mean[1] - mean[0]) + (mean[3] - mean[2]);
+            let step = mean[2] - mean[1] - self.outside * slopes;
+            let (near, far) = (1.0 + self.outside, self.outside);
+            let one = (2 * ALONG + 1) as f32 / CELLS_IN_MEAN;
+            let variance = near * near * (one / weight[1] + one / weight[2])
+                + far * far * (one / weight[0] + one / weight[3]);
+            let slack = SLACK * 0.5 * (mean[1] + mean[2]);
+            sum += step * step / (variance + slack * slack);
+        }
+        sum
+    }
+}
+
+/// Cells on walls; `scale` multiplies the thresholds.
+pub(super) fn walls(
+    steps: &Steps,
+    scale: f32,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let ridge = ridges(steps, scale, account)?;
+    let parts = labels::parts(&ridge, Joined::SidesAndCorners, account)?;
+    let mut strongest = vec![0.0f32; parts.parts.len()];
+    for (at, &label) in parts.labels.data().iter().enumerate() {
+        if label > 0 {
+            let top = &mut strongest[label as usize - 1];
+            *top = top.max(steps.strength.data()[at]);
+        }
+    }
+    let held = |label: u32| {
+        label > 0 && {
+            let part = label as usize - 1;
+            strongest[part] >= CERTAIN * scale && parts.parts[part].area >= SHORTEST
+        }
+    };
+    let mut kept = Raster::filled(ridge.rect(), 0.0f32, account)?;
+    for (at, kept) in kept.data_mut().iter_mut().enumerate() {
+        if held(parts.labels.data()[at]) {
+            *kept = steps.strength.data()[at];
+        }
+    }
+    let beside = highest(&kept, BESIDE, account)?;
+    // Median strength of each wall, and of the strongest beside each of its cells.
+    let mut of: Vec<(Vec<f32>, Vec<f32>)> = vec![Default::default(); parts.parts.len()];
+    let _charge = account.charge(8 * kept.data().len() as u64, "walls")?;
+    for (at, &label) in parts.labels.data().iter().enumerate() {
+        if held(label) {
+            let (own, others) = &mut of[label as usize - 1];
+            own.push(kept.data()[at]);
+            others.push(beside.data()[at]);
+        }
+    }
+    let median = |values: &mut Vec<f32>| {
+        let middle = values.len() / 2;
+        *values.select_nth_unstable_by(middle, f32::total_cmp).1
+    };
+    let rim: Vec<bool> = of
+        .iter_mut()
+        .map(|(own, others)| {
+            !own.is_empty() && {
+                let own = median(own);
+                own < RIM * scale && own < RIM_SHARE * median(others)
+            }
+        })
+        .collect();
+    let mut walls = Raster::filled(ridge.rect(), 0u8, account)?;
+    for (wall, &label) in walls.data_mut().iter_mut().zip(parts.labels.data()) {
+        *wall = u8::from(held(label) && !rim[label as usize - 1]);
+    }
+    Ok(walls)
+}
+
+/// Cells near the crest of their step: a sharp step has weaker echoes some cells beside it.
+fn ridges(steps: &Steps, scale: f32, account: &Account) -> Result<Raster<u8>, OverBudget> {
+    let rect = steps.strength.rect();
+    let mut ridge = Raster::filled(rect, 0u8, account)?;
+    let width = ridge.width().max(1);
+    ridge
+        .data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(j, row)| {
+            let y = rect.y0 + j as i32;
+            for (x, ridge) in (rect.x0..).zip(row) {
+                let own = steps.strength.at(x, y);
+                if own < FOLLOWED * scale {
+                    continue;
+                }
+                let (nx, ny) = NORMALS[usize::from(steps.normal.at(x, y))];
+                let crest = (-5i32..=5)
+                    .map(|d| {
+                        let (px, py) = (
+                            x + (nx * d as f32).round() as i32,
+                            y + (ny * d as f32).round() as i32,
+                        );
+                        if rect.contains(px, py) {
+                            steps.strength.at(px, py)
+                        } else {
+                            0.0
+                        }
+                    })
+                    .fold(0.0, f32::max);
+                *ridge = u8::from(own >= 0.7 * crest);
+            }
+        });
+    Ok(ridge)
+}
+
+/// The highest value within a square of `reach` cells around.
+fn highest(of: &Raster<f32>, reach: usize, account: &Account) -> Result<Raster<f32>, OverBudget> {
+    let rect = of.rect();
+    let mut across = Raster::filled(rect, 0.0f32, account)?;
+    let mut out = Raster::filled(rect, 0.0f32, account)?;
+    let width = of.width();
+    if width == 0 {
+        return Ok(out);
+    }
+    // Reach doubled step by step: the highest of two overlapping runs is the highest of both together.
+    across
+        .data_mut()
+        .par_chunks_mut(width)
+        .zip(of.data().par_chunks(width))
+        .for_each(|(out, row)| {
+            for (x, out) in out.iter_mut().enumerate() {
+                let near = &row[x.saturating_sub(reach)..(x + reach + 1).min(width)];
+                *out = near.iter().fold(0.0, |a, &b| f32::max(a, b));
+            }
+        });
+    let across = across.data();
+    let rows = rect.height() as usize;
+    out.data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(y, out)| {
+            for near in y.saturating_sub(reach)..(y + reach + 1).min(rows) {
+                for (out, &v) in out.iter_mut().zip(&across[near * width..][..width]) {
+                    *out = f32::max(*out, v);
+                }
+            }
+        });
+    Ok(out)
+}
