@@ -109,6 +109,18 @@ pub struct Data {
     _charge: Charge,
 }
 
+impl Data {
+    /// Room for `count` pixels that say nothing yet.
+    pub fn silent(count: usize, account: &Account) -> Result<Data, OverBudget> {
+        let charge = account.charge(count as u64 * 8, "matte data")?;
+        Ok(Data {
+            asked: vec![0.0; count],
+            weight: vec![0.0; count],
+            _charge: charge,
+        })
+    }
+}
+
 fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
     a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }

@@ -6,6 +6,7 @@
 mod band;
 mod colour;
 mod measure;
+mod see_through;
 mod solve;
 mod strands;
 mod width;
@@ -108,7 +109,7 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     let band = band::Band::found(known, &sensed, account)?;
     let mut matte = band.start(account)?;
     let mut colour = frame.cropped(rect, account)?;
-    let system = solve::System::over(&sensed, &band, account)?;
+    let system = solve::System::over(&frame, &band.unknown, &band.list, sensed.floor, account)?;
     for round in 0..ROUNDS {
         let near = colour::Near::gathered(&colour, &matte, &band, round == 0, account)?;
         let hair = band
@@ -116,8 +117,19 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
             .then(|| colour::Near::of_strands(&sensed, &colour, &matte, &band, round == 0, account))
             .transpose()?;
         let data = measure::data(&sensed, &band, &near, hair.as_ref(), &matte, account)?;
-        system.solve(&sensed, &band, &data, &mut matte, account)?;
+        system.solve(&data, solve::SMOOTH, &mut matte, account)?;
         colour::recovered(&sensed, &band, &near, hair.as_ref(), &matte, &mut colour);
+    }
+    if let Some(inner) = see_through::inner_coverage(&sensed, &band, account)? {
+        for (i, a) in matte.data_mut().iter_mut().enumerate() {
+            *a *= inner.data()[i];
+            if *a > 0.02 {
+                let (c, b) = (frame.data()[i], backdrop.data()[i]);
+                colour.data_mut()[i] = std::array::from_fn(|k| {
+                    ((c[k] - (1.0 - *a) * b[k]) / *a).clamp(0.0, sensed.ceiling)
+                });
+            }
+        }
     }
     colour::carried(&matte, &band, &mut colour, account)?;
     if let Some(within) = known.within {

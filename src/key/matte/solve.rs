@@ -5,17 +5,18 @@ use rayon::prelude::*;
 
 use super::super::tools::windows::{PIECE, Windows};
 use crate::budget::{Account, Charge, OverBudget};
-use crate::raster::Matte;
+use crate::raster::{Light, Matte, Raster};
 
-use super::band::Band;
-use super::measure::{Data, Sensed};
+use super::measure::Data;
 
 /// Weight of smoothness against data (1 / variance of coverage).
-const SMOOTH: f32 = 300.0;
+pub const SMOOTH: f32 = 300.0;
 const STEPS: usize = 40;
 
 #[derive(Debug)]
-pub struct System {
+pub struct System<'a> {
+    picture: &'a Light,
+    list: &'a [u32],
     windows: Windows,
     diagonal: Vec<f32>,
     _charge: Charge,
@@ -35,37 +36,45 @@ fn dot(a: &[f32], b: &[f32]) -> f64 {
     parts.iter().sum()
 }
 
-impl System {
-    pub fn over(sensed: &Sensed, band: &Band, account: &Account) -> Result<System, OverBudget> {
-        let windows = Windows::over(sensed.frame, &band.unknown, sensed.floor, account)?;
-        let count = band.list.len();
+impl<'a> System<'a> {
+    /// For the pixels marked in `unknown`, listed in `list`; smooth along the colours of `picture`.
+    pub fn over(
+        picture: &'a Light,
+        unknown: &Raster<u8>,
+        list: &'a [u32],
+        epsilon: f32,
+        account: &Account,
+    ) -> Result<System<'a>, OverBudget> {
+        let windows = Windows::over(picture, unknown, epsilon, account)?;
+        let count = list.len();
         let charge = account.charge(count as u64 * 4, "matte unknowns")?;
         let mut diagonal = vec![0.0; count];
-        windows.diagonal(sensed.frame, &band.list, &mut diagonal);
+        windows.diagonal(picture, list, &mut diagonal);
         Ok(System {
+            picture,
+            list,
             windows,
             diagonal,
             _charge: charge,
         })
     }
 
-    /// Improves `matte` at the band's pixels; the others stand.
+    /// Improves `matte` at the listed pixels; the others stand. `smooth` is lambda.
     pub fn solve(
         &self,
-        sensed: &Sensed,
-        band: &Band,
         data: &Data,
+        smooth: f32,
         matte: &mut Matte,
         account: &Account,
     ) -> Result<(), OverBudget> {
-        let count = band.list.len();
+        let count = self.list.len();
         let _charge = account.charge(
             count as u64 * 24 + self.windows.len() as u64 * 16,
             "matte unknowns",
         )?;
         let mut lines = vec![[0.0f32; 4]; self.windows.len()];
         // Start from what the pixels say.
-        for (&pixel, (&a, &w)) in band.list.iter().zip(data.asked.iter().zip(&data.weight)) {
+        for (&pixel, (&a, &w)) in self.list.iter().zip(data.asked.iter().zip(&data.weight)) {
             if w > 0.0 {
                 matte.data_mut()[pixel as usize] = a;
             }
@@ -74,19 +83,19 @@ impl System {
         let mut product = vec![0.0f32; count];
         self.windows.apply(
             matte.data(),
-            sensed.frame,
-            &band.list,
+            self.picture,
+            self.list,
             &mut lines,
             &mut product,
         );
         let mut left: Vec<f32> = (0..count)
             .map(|n| {
-                let a = matte.data()[band.list[n] as usize];
-                data.weight[n] * (data.asked[n] - a) - SMOOTH * product[n]
+                let a = matte.data()[self.list[n] as usize];
+                data.weight[n] * (data.asked[n] - a) - smooth * product[n]
             })
             .collect();
         let ease: Vec<f32> = (0..count)
-            .map(|n| 1.0 / (data.weight[n] + SMOOTH * self.diagonal[n] + 1e-6))
+            .map(|n| 1.0 / (data.weight[n] + smooth * self.diagonal[n] + 1e-6))
             .collect();
         let mut eased: Vec<f32> = left.iter().zip(&ease).map(|(l, e)| l * e).collect();
         let mut step = eased.clone();
@@ -95,13 +104,13 @@ impl System {
             if !(old > 1e-9) {
                 break;
             }
-            for (&pixel, &s) in band.list.iter().zip(&step) {
+            for (&pixel, &s) in self.list.iter().zip(&step) {
                 step_of.data_mut()[pixel as usize] = s;
             }
             self.windows.apply(
                 step_of.data(),
-                sensed.frame,
-                &band.list,
+                self.picture,
+                self.list,
                 &mut lines,
                 &mut product,
             );
@@ -111,7 +120,7 @@ impl System {
                 .zip(data.weight.par_chunks(PIECE))
                 .for_each(|((p, s), w)| {
                     for ((p, &s), &w) in p.iter_mut().zip(s).zip(w) {
-                        *p = SMOOTH * *p + (w + 1e-6) * s;
+                        *p = smooth * *p + (w + 1e-6) * s;
                     }
                 });
             let along = dot(&step, &product);
@@ -120,7 +129,7 @@ impl System {
             }
             let length = (old / along) as f32;
             for n in 0..count {
-                matte.data_mut()[band.list[n] as usize] += length * step[n];
+                matte.data_mut()[self.list[n] as usize] += length * step[n];
                 left[n] -= length * product[n];
                 eased[n] = left[n] * ease[n];
             }
@@ -131,7 +140,7 @@ impl System {
                 step[n] = eased[n] + turn * step[n];
             }
         }
-        for &pixel in &band.list {
+        for &pixel in self.list {
             let a = &mut matte.data_mut()[pixel as usize];
             *a = if a.is_finite() {
                 a.clamp(0.0, 1.0)
