@@ -9,6 +9,8 @@ mod ground;
 mod matte;
 mod tools;
 
+pub use matte::card::triangulated;
+
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};

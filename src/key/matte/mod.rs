@@ -4,11 +4,14 @@
 //! sure interior, its spread included, decides; smoothness only helps where F and B' are too alike to tell.
 
 mod band;
+pub mod card;
 mod colour;
 mod measure;
 mod see_through;
 mod solve;
 mod strands;
+#[cfg(test)]
+mod tests;
 mod width;
 
 use crate::budget::{Account, OverBudget};
