@@ -9,7 +9,7 @@ use super::masks::{MaskId, MaskRecipe, Masks};
 use super::treat::{Told, treatment_over};
 use crate::blend::{Mixing, Mode};
 use crate::color::Space;
-use crate::correct::{Correction, Matrix};
+use crate::correct::{Correction, Matrix, spread};
 use crate::diag::Span;
 use crate::geom::{Map, Rect};
 use crate::resample::Kernel;
@@ -53,6 +53,8 @@ pub struct ElementStep {
     pub outer: Map,
     pub kernel: Kernel,
     pub correct: Option<Matrix>,
+    /// Radius of a lens disc in frame px; `None` where it would stay within its pixel.
+    pub defocus: Option<f64>,
     pub behind: Option<MaskId>,
     pub opacity: f32,
     pub mode: Mode,
@@ -67,6 +69,7 @@ impl PartialEq for ElementStep {
             && self.outer == o.outer
             && self.kernel == o.kernel
             && self.correct == o.correct
+            && self.defocus == o.defocus
             && self.behind == o.behind
             && self.opacity == o.opacity
             && self.mode == o.mode
@@ -254,6 +257,11 @@ impl StackBuilder<'_, '_> {
                 outer: above.outer,
                 kernel: treatment.resample.value().copied().unwrap_or_default(),
                 correct: self.correction(&treatment.correct),
+                defocus: treatment
+                    .defocus
+                    .value()
+                    .copied()
+                    .filter(|&radius| spread(radius) > 0),
                 behind,
                 opacity: props.opacity.map_or(1.0, |o| o.value as f32),
                 mode: props.blend.map_or(Mode::Normal, |b| b.value),

@@ -8,14 +8,15 @@ mod feed;
 mod ground;
 mod here;
 mod memory;
+mod piece;
 mod protect;
 mod scope;
 mod tile;
 
 pub use bands::{Band, BandSink, Tiling, drawn};
-pub use feed::load_bytes;
 pub use here::{Here, here};
 pub use memory::peak_bytes;
+pub use piece::load_bytes;
 pub use protect::{Covered, Tally, Watch};
 pub use scope::{Placed, PlacedElement, PlacedGroup, Scope, View};
 pub use tile::{Stored, Tile};

@@ -1,5 +1,6 @@
 //! A stack with everything placed: each element's map from its frame to the view, and the box it can reach.
 
+use crate::correct;
 use crate::geom::{Map, PixelMap, Rect};
 use crate::plan::{ElementStep, GroupStep, Node, Plan, Stack};
 use crate::resample;
@@ -61,6 +62,8 @@ pub struct PlacedElement<'a> {
     pub index: usize,
     pub step: &'a ElementStep,
     pub cut: &'a SettledCut,
+    /// Frame pixels that may hold something: the cut's area and what a lens disc spreads beyond it.
+    pub area: Rect,
     /// Frame to view.
     pub map: Map,
     /// View to frame.
@@ -153,9 +156,10 @@ impl<'a> Placer<'a> {
         self.elements += 1;
         let cut = self.settled.cut(step.cut);
         let pivot = step.placing.pivot.unwrap_or(cut.pivot);
-        let map = step
-            .placing
-            .map(pivot)
+        let (x, y) = cut.carry.apply(pivot[0], pivot[1]);
+        let map = cut
+            .carry
+            .then(&step.placing.map([x, y]))
             .then(&step.outer)
             .then(&self.view.from_canvas);
         let back = map.inverted()?;
@@ -165,16 +169,18 @@ impl<'a> Placer<'a> {
             .shot(self.plan.cuts[step.cut.0].shot)
             .rect();
         debug_assert!(frame.covers(&cut.area));
+        let area = cut.area.grown(step.defocus.map_or(0, correct::spread));
         let copies = map.as_pixel_map().map(|pixels| pixels.inverted());
         let reach = match map.as_pixel_map() {
-            Some(pixels) => pixels.rect(&cut.area),
-            None => resample::reach(&map, &cut.area, step.kernel),
+            Some(pixels) => pixels.rect(&area),
+            None => resample::reach(&map, &area, step.kernel),
         }
         .intersected(&self.view.rect);
         Some(PlacedElement {
             index,
             step,
             cut,
+            area,
             map,
             back,
             copies,
@@ -185,7 +191,7 @@ impl<'a> Placer<'a> {
 }
 
 impl PlacedElement<'_> {
-    /// Frame pixels that can matter for `out`, within what the mask keeps.
+    /// Frame pixels that can matter for `out`, within what there is of the piece.
     pub fn needs(&self, out: &Rect) -> Rect {
         let out = out.intersected(&self.reach);
         if out.is_empty() {
@@ -195,6 +201,6 @@ impl PlacedElement<'_> {
             Some(pixels) => pixels.rect(&out),
             None => resample::footprint(&self.back, &out, self.step.kernel),
         }
-        .intersected(&self.cut.area)
+        .intersected(&self.area)
     }
 }

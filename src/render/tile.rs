@@ -2,6 +2,7 @@
 
 use super::feed::Feeds;
 use super::ground;
+use super::piece::{self, covered};
 use super::protect::{Tally, Visible, Watch};
 use super::scope::{Placed, PlacedElement, PlacedGroup, Scope};
 use crate::blend::{self, Mixing, Mode};
@@ -12,7 +13,7 @@ use crate::geom::{Map, Rect};
 use crate::plan::{MaskId, Shot};
 use crate::raster::{Matte, Picture, Premul, Raster};
 use crate::resample::{self, Kernel};
-use crate::settle::{out_of_memory, unreadable};
+use crate::settle::out_of_memory;
 
 /// A finished tile: linear light, premultiplied.
 #[derive(Debug)]
@@ -200,22 +201,8 @@ impl Painter<'_> {
         if needed.is_empty() {
             return Ok(None);
         }
-        let shot_id = self.scope.plan.cuts[element.step.cut.0].shot;
-        let shot = self.scope.plan.footage.shot(shot_id);
-        let samples = self.feeds.elements[element.index]
-            .as_ref()
-            .expect("the band's feed covers its tiles");
-        let mut window = samples
-            .picture(needed, shot.frame.header(), &shot.decoding, self.account)
-            .map_err(|fault| unreadable(&shot.path, &fault).member(element.step.member.as_str()))?;
-        if let Some(matrix) = &element.step.correct {
-            matrix.apply(window.data_mut());
-        }
-        if let Some(matte) = &element.cut.coverage {
-            for y in needed.y0..needed.y1 {
-                covered(window.row_mut(y), matte.span(y, needed.x0, needed.x1));
-            }
-        }
+        let held = self.feeds.elements[element.index].as_ref();
+        let window = piece::window(self.scope, element, held, needed, self.account)?;
         let mut picture = match &element.copies {
             Some(pixels) => resample::copied(&window, pixels, out, self.account),
             None => resample::resampled(
@@ -236,12 +223,12 @@ impl Painter<'_> {
                 }
             }
         }
-        let copies = element
-            .copies
-            .filter(|_| with_codes && element.step.correct.is_none());
-        let stored = match copies {
+        let codes = piece::codes(element, held).filter(|_| with_codes);
+        let stored = match element.copies.zip(codes) {
             None => None,
-            Some(pixels) => {
+            Some((pixels, samples)) => {
+                let shot_id = self.scope.plan.cuts[element.step.cut.0].shot;
+                let shot = self.scope.plan.footage.shot(shot_id);
                 let mut stored = Raster::filled(out, Stored::COMPUTED, self.account)
                     .map_err(|f| out_of_memory(&f))?;
                 for y in out.y0..out.y1 {
@@ -321,12 +308,6 @@ impl Painter<'_> {
             }
         };
         carried.map(Some).map_err(|f| out_of_memory(&f))
-    }
-}
-
-fn covered(row: &mut [Premul], coverage: &[f32]) {
-    for (pixel, c) in row.iter_mut().zip(coverage) {
-        *pixel = Premul(pixel.0.map(|v| v * c));
     }
 }
 

@@ -148,13 +148,6 @@ impl Look<'_> {
                 "state the gains: correct { gain r g b }",
             );
         }
-        if let Slot::Set(defocus) = &treatment.defocus {
-            self.tell(
-                defocus.span,
-                "`defocus`, a lens blur",
-                "blur the frame before it comes in, or leave it sharp",
-            );
-        }
         if let Slot::Set(shadow) = &treatment.shadow {
             self.tell(
                 shadow.span,
