@@ -5,6 +5,7 @@
 //! What needs pixels (painted masks, computed pivots) is left to `settle`.
 
 mod build;
+mod effects;
 mod footage;
 mod masks;
 mod output;
@@ -13,6 +14,7 @@ mod stack;
 mod treat;
 
 pub use build::{Settings, planned};
+pub use effects::ShadowStep;
 pub use footage::{Footage, Painted, PaintedId, Shot, ShotId};
 pub use masks::{LayerRecipe, MaskId, MaskRecipe, SourceRecipe, StepRecipe};
 pub use output::{OutputPlan, Target};

@@ -4,17 +4,18 @@
 //! Whatever a group says that needs its members as one picture (opacity, a blend mode, a mask, a correction,
 //! `isolate`) makes it isolated.
 
+use super::effects::{Casting, ShadowStep, detached};
 use super::footage::{Opener, ShotId};
 use super::masks::{MaskId, MaskRecipe, Masks};
 use super::treat::{Told, treatment_over};
 use crate::blend::{Mixing, Mode};
 use crate::color::Space;
 use crate::correct::{Correction, Matrix, spread};
-use crate::diag::Span;
+use crate::diag::{Span, Spanned};
 use crate::geom::{Map, Rect};
 use crate::resample::Kernel;
 use crate::scene::{
-    Correct, Edits, Element, Flip, Group, Member, NamedMask, Placement, Slot, Treatment,
+    Body, Correct, Edits, Element, Flip, Group, Member, NamedMask, Placement, Slot, Step, Treatment,
 };
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -56,6 +57,9 @@ pub struct ElementStep {
     /// Radius of a lens disc in frame px; `None` where it would stay within its pixel.
     pub defocus: Option<f64>,
     pub behind: Option<MaskId>,
+    /// The set without what that mask shows, where the mask is found by comparing the base plate with it.
+    pub bare: Option<ShotId>,
+    pub shadow: Option<ShadowStep>,
     pub opacity: f32,
     pub mode: Mode,
     pub mixing: Mixing,
@@ -71,6 +75,8 @@ impl PartialEq for ElementStep {
             && self.correct == o.correct
             && self.defocus == o.defocus
             && self.behind == o.behind
+            && self.bare == o.bare
+            && self.shadow == o.shadow
             && self.opacity == o.opacity
             && self.mode == o.mode
             && self.mixing == o.mixing
@@ -163,6 +169,7 @@ struct Above<'t> {
     each: Option<&'t Treatment>,
     outer: Map,
     order: Option<i32>,
+    casting: Casting,
     /// Inside the member an output asks for.
     chosen: bool,
 }
@@ -174,6 +181,7 @@ impl StackBuilder<'_, '_> {
             each,
             outer: Map::IDENTITY,
             order: None,
+            casting: Casting::NONE,
             chosen: self.only.is_none(),
         };
         self.sorted(members, &above)
@@ -237,8 +245,18 @@ impl StackBuilder<'_, '_> {
             None => Some(MaskRecipe::all()),
         };
         let Some(mask) = mask else { return };
+        let placing = Placing::of(&treatment.placement, told.nudge());
+        let opacity = props.opacity.map_or(1.0, |o| o.value);
+        let casting = above.casting.inside(&placing, opacity);
+        let shadow = self.shadow(&treatment, shot, &casting);
         if told.is_off(&props) {
             return;
+        }
+        if let Slot::Set(kept) = &treatment.shadow {
+            let moved = casting.offset;
+            let own = kept.value.offset;
+            let finding = detached(&path, kept.span, &placing, &above.outer, moved, own);
+            self.opener.findings.extend(finding);
         }
         let cut = self.intern(Cut {
             shot,
@@ -253,7 +271,7 @@ impl StackBuilder<'_, '_> {
                 member: path,
                 span: element.name.span,
                 cut,
-                placing: Placing::of(&treatment.placement, told.nudge()),
+                placing,
                 outer: above.outer,
                 kernel: treatment.resample.value().copied().unwrap_or_default(),
                 correct: self.correction(&treatment.correct),
@@ -263,11 +281,41 @@ impl StackBuilder<'_, '_> {
                     .copied()
                     .filter(|&radius| spread(radius) > 0),
                 behind,
-                opacity: props.opacity.map_or(1.0, |o| o.value as f32),
+                bare: None,
+                shadow,
+                opacity: opacity as f32,
                 mode: props.blend.map_or(Mode::Normal, |b| b.value),
                 mixing: props.mixing.map_or(Mixing::Linear, |m| m.value),
             }),
         ));
+    }
+
+    /// The shadow an element keeps.
+    fn shadow(
+        &mut self,
+        treatment: &Treatment,
+        shot: ShotId,
+        casting: &Casting,
+    ) -> Option<ShadowStep> {
+        let Slot::Set(shadow) = &treatment.shadow else {
+            return None;
+        };
+        let own = shadow.value.offset;
+        let within = match &shadow.value.within {
+            None => None,
+            Some(sources) => {
+                let frame = self.opener.footage.shot(shot).rect();
+                let body = Body {
+                    steps: vec![Spanned::new(Step::Keep(sources.clone()), shadow.span)],
+                };
+                Some(self.masks.recipe(&body, self.named, self.opener, frame)?)
+            }
+        };
+        Some(ShadowStep {
+            strength: (shadow.value.strength * casting.opacity) as f32,
+            offset: [casting.offset[0] + own[0], own[1]],
+            within,
+        })
     }
 
     fn group(&mut self, group: &Group, above: &Above, into: &mut Vec<Ranked>) {
@@ -329,6 +377,7 @@ impl StackBuilder<'_, '_> {
             each: each.as_ref(),
             outer,
             order: if isolated { None } else { order },
+            casting: above.casting.inside(&placing, f64::from(opacity)),
             chosen,
         };
         let left_out = told.is_off(&props);

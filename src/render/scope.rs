@@ -1,5 +1,7 @@
 //! A stack with everything placed: each element's map from its frame to the view, and the box it can reach.
 
+use super::bare::{self, Product};
+use super::shadow::Thrown;
 use crate::correct;
 use crate::geom::{Map, PixelMap, Rect};
 use crate::plan::{ElementStep, GroupStep, Node, Plan, Stack};
@@ -47,6 +49,10 @@ pub struct Scope<'a> {
     pub stack: &'a Stack,
     pub view: View,
     pub nodes: Vec<Placed<'a>>,
+    /// What pieces throw on the base plate, back to front.
+    pub shadows: Vec<Thrown<'a>>,
+    /// What pieces stand behind.
+    pub products: Vec<Product>,
     /// Number of elements; each has an index below it, back to front.
     pub elements: usize,
 }
@@ -93,14 +99,40 @@ impl<'a> Scope<'a> {
         };
         let nodes = placer.nodes(&stack.nodes);
         let elements = placer.elements;
-        Scope {
+        let mut scope = Scope {
             plan,
             settled,
             stack,
             view,
             nodes,
+            shadows: Vec::new(),
+            products: Vec::new(),
             elements,
+        };
+        if stack.ground.plate.is_some() {
+            scope.shadows = scope.thrown();
+            if view.is_canvas() {
+                scope.products = bare::products(&scope.nodes, settled, stack.canvas);
+            }
         }
+        scope
+    }
+
+    fn thrown(&self) -> Vec<Thrown<'a>> {
+        let mut shadows = Vec::new();
+        self.each_element(&mut |element| {
+            let Some(step) = &element.step.shadow else {
+                return;
+            };
+            let shot = self.plan.cuts[element.step.cut.0].shot;
+            let within = step
+                .within
+                .as_ref()
+                .map(|recipe| self.settled.area(shot, recipe));
+            let frame = self.plan.footage.shot(shot).rect();
+            shadows.extend(Thrown::new(element, step, within, frame));
+        });
+        shadows
     }
 
     /// Every element, back to front, groups opened.

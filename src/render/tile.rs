@@ -1,11 +1,12 @@
 //! One tile: ground, then every member over it, back to front.
 
+use super::bare::{self, Bare, Laying};
 use super::feed::Feeds;
 use super::ground;
 use super::piece::{self, covered};
 use super::protect::{Tally, Visible, Watch};
 use super::scope::{Placed, PlacedElement, PlacedGroup, Scope};
-use crate::blend::{self, Mixing, Mode};
+use crate::blend::{self, Mode};
 use crate::budget::Account;
 use crate::diag::Finding;
 use crate::frame::{SampleBuffer, Samples};
@@ -107,9 +108,13 @@ pub(super) fn drawn(
         Some(ground) => ground
             .cropped(rect, account)
             .map_err(|f| out_of_memory(&f))?,
-        None => ground::drawn(scope, feeds.plate.as_ref(), rect, stored.as_mut(), account)?,
+        None => ground::drawn(scope, feeds.base(scope), rect, stored.as_mut(), account)?,
     };
-    let mut layer = Layer { picture, stored };
+    let mut layer = Layer {
+        picture,
+        stored,
+        bares: bare::drawn(scope, feeds, rect, account)?,
+    };
     let mut visible = Visible::new(watches, rect);
     let painter = Painter {
         scope,
@@ -120,6 +125,7 @@ pub(super) fn drawn(
     let Layer {
         mut picture,
         mut stored,
+        ..
     } = layer;
     if let Some(matrix) = &scope.stack.correct {
         matrix.apply(picture.data_mut());
@@ -133,17 +139,11 @@ pub(super) fn drawn(
 }
 
 /// A picture under construction with what it was copied from.
-struct Layer {
+struct Layer<'a> {
     picture: Picture,
     stored: Option<Raster<Stored>>,
-}
-
-/// How a source goes onto a layer.
-#[derive(Clone, Copy)]
-struct Laying {
-    opacity: f32,
-    mode: Mode,
-    mixing: Mixing,
+    /// The set without what members stand behind; none in a group.
+    bares: Vec<Bare<'a>>,
 }
 
 struct Painter<'a> {
@@ -172,8 +172,7 @@ impl Painter<'_> {
                         mixing: element.step.mixing,
                     };
                     if let Some(above) = self.element(element, out, layer.stored.is_some())? {
-                        visible.element(element.index, &above.picture, laying.opacity);
-                        laid(layer, &above, laying);
+                        self.stand(element, above, laying, layer, visible)?;
                     }
                 }
                 Placed::Group(group) => {
@@ -184,26 +183,81 @@ impl Painter<'_> {
                     };
                     let above = self.group(group, out, layer.stored.is_some(), visible)?;
                     laid(layer, &above, laying);
+                    for bare in &mut layer.bares {
+                        bare.lay(&above.picture, laying);
+                    }
                 }
             }
         }
         Ok(())
     }
 
-    /// An element's pixels in `out`, before opacity and blending; `None` where it has none.
+    /// Lays an element down, behind what it stands behind.
+    fn stand(
+        &self,
+        element: &PlacedElement,
+        mut above: Layer,
+        laying: Laying,
+        layer: &mut Layer,
+        visible: &mut Visible,
+    ) -> Result<(), Finding> {
+        let mask = element.step.behind;
+        let out = above.picture.rect();
+        let mut bares = std::mem::take(&mut layer.bares);
+        let own = bares.iter_mut().find(|bare| bare.is_of(mask));
+        // The piece as if nothing stood before it, and the picture without it.
+        let whole = match &own {
+            Some(bare) => Some((
+                above
+                    .picture
+                    .cropped(out, self.account)
+                    .map_err(|f| out_of_memory(&f))?,
+                bare.part_of(&layer.picture, out, self.account)?,
+            )),
+            None => None,
+        };
+        self.hide(element, &mut above.picture)?;
+        visible.element(element.index, &above.picture, laying.opacity);
+        laid(layer, &above, laying);
+        if let (Some(bare), Some((whole, before))) = (own, whole) {
+            bare.lay_behind(&whole, laying, &before, &mut layer.picture);
+        }
+        for bare in bares.iter_mut().filter(|bare| !bare.is_of(mask)) {
+            bare.lay(&above.picture, laying);
+        }
+        layer.bares = bares;
+        Ok(())
+    }
+
+    /// Takes away what the element stands behind.
+    fn hide(&self, element: &PlacedElement, picture: &mut Picture) -> Result<(), Finding> {
+        let out = picture.rect();
+        if let Some(mask) = element.step.behind
+            && let Some(matte) = self.mask(mask, &Map::IDENTITY, out)?
+        {
+            for y in out.y0..out.y1 {
+                for (pixel, m) in picture.row_mut(y).iter_mut().zip(matte.row(y)) {
+                    *pixel = Premul(pixel.0.map(|v| v * (1.0 - m)));
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// An element's pixels in `out`, before `behind`, opacity and blending; `None` where it has none.
     fn element(
         &self,
         element: &PlacedElement,
         out: Rect,
         with_codes: bool,
-    ) -> Result<Option<Layer>, Finding> {
+    ) -> Result<Option<Layer<'static>>, Finding> {
         let needed = element.needs(&out);
         if needed.is_empty() {
             return Ok(None);
         }
         let held = self.feeds.elements[element.index].as_ref();
         let window = piece::window(self.scope, element, held, needed, self.account)?;
-        let mut picture = match &element.copies {
+        let picture = match &element.copies {
             Some(pixels) => resample::copied(&window, pixels, out, self.account),
             None => resample::resampled(
                 &window,
@@ -214,15 +268,6 @@ impl Painter<'_> {
             ),
         }
         .map_err(|f| out_of_memory(&f))?;
-        if let Some(mask) = element.step.behind
-            && let Some(matte) = self.mask(mask, &Map::IDENTITY, out)?
-        {
-            for y in out.y0..out.y1 {
-                for (pixel, m) in picture.row_mut(y).iter_mut().zip(matte.row(y)) {
-                    *pixel = Premul(pixel.0.map(|v| v * (1.0 - m)));
-                }
-            }
-        }
         let codes = piece::codes(element, held).filter(|_| with_codes);
         let stored = match element.copies.zip(codes) {
             None => None,
@@ -242,7 +287,11 @@ impl Painter<'_> {
                 Some(stored)
             }
         };
-        Ok(Some(Layer { picture, stored }))
+        Ok(Some(Layer {
+            picture,
+            stored,
+            bares: Vec::new(),
+        }))
     }
 
     /// A group composited alone onto transparent black.
@@ -252,7 +301,7 @@ impl Painter<'_> {
         out: Rect,
         with_codes: bool,
         visible: &mut Visible,
-    ) -> Result<Layer, Finding> {
+    ) -> Result<Layer<'static>, Finding> {
         let clear = || Picture::filled(out, Premul::CLEAR, self.account);
         let keeps_codes = with_codes && group.step.correct.is_none();
         let mut layer = Layer {
@@ -264,6 +313,7 @@ impl Painter<'_> {
                 ),
                 false => None,
             },
+            bares: Vec::new(),
         };
         let opened = visible.open();
         self.paint(&group.nodes, &mut layer, visible)?;
@@ -359,7 +409,11 @@ pub(super) fn coverages(
             return;
         }
         match painter.element(element, pixel, false) {
-            Ok(Some(layer)) => {
+            Ok(Some(mut layer)) => {
+                if let Err(finding) = painter.hide(element, &mut layer.picture) {
+                    fault = Some(finding);
+                    return;
+                }
                 let alpha = layer.picture.at(pixel.x0, pixel.y0).alpha();
                 coverages[element.index] = f64::from(alpha * element.step.opacity);
             }

@@ -4,16 +4,14 @@
 
 use super::check::sources;
 use super::model::{
-    Body, Edits, Format, Member, NamedMask, Output, Scene, Slot, Source, SourceKind, Treatment,
+    Body, Edits, Format, Member, Output, Scene, Slot, Source, SourceKind, Treatment,
 };
 use crate::diag::{Finding, Span};
-use std::collections::BTreeSet;
 
 /// Every use of an ability that is not built yet.
 pub(super) fn found(scene: &Scene) -> Vec<Finding> {
     let mut look = Look {
         scene,
-        pieces: masks_of_pieces(&scene.masks),
         findings: Vec::new(),
     };
     look.plates();
@@ -53,8 +51,6 @@ impl Masked {
 
 struct Look<'a> {
     scene: &'a Scene,
-    /// Named masks that hold a `piece`, themselves or through others.
-    pieces: BTreeSet<&'a str>,
     findings: Vec<Finding>,
 }
 
@@ -148,27 +144,11 @@ impl Look<'_> {
                 "state the gains: correct { gain r g b }",
             );
         }
-        if let Slot::Set(shadow) = &treatment.shadow {
-            self.tell(
-                shadow.span,
-                "`shadow`, keeping the shadow a piece throws on the set",
-                "lay the shadow as an element of its own, with a drawn mask and blend=\"multiply\"",
-            );
-        }
         for mend in &treatment.mends {
             self.tell(
                 mend.span,
                 "`mend`, rebuilding part of a piece",
                 "cover the place with an element of another frame of the same piece",
-            );
-        }
-        if let Slot::Set(behind) = &treatment.behind
-            && self.pieces.contains(behind.value.as_str())
-        {
-            self.tell(
-                behind.span,
-                "`behind` a mask that holds a `piece`",
-                "draw the mask, or name a painted one with `image`",
             );
         }
         if let Slot::Set(body) = &treatment.mask {
@@ -237,31 +217,4 @@ impl Look<'_> {
             );
         }
     }
-}
-
-/// Names of masks that hold a `piece`, followed through the masks they are made of.
-fn masks_of_pieces(masks: &[NamedMask]) -> BTreeSet<&str> {
-    let mut found: BTreeSet<&str> = BTreeSet::new();
-    // Who is made of whom, turned round: from a mask to those that use it.
-    let mut used_by: std::collections::BTreeMap<&str, Vec<&str>> =
-        std::collections::BTreeMap::new();
-    let mut todo: Vec<&str> = Vec::new();
-    for mask in masks {
-        for source in sources(&mask.body) {
-            match &source.kind {
-                SourceKind::Piece { .. } => todo.push(&mask.name.value),
-                SourceKind::Mask(name) => used_by
-                    .entry(&name.value)
-                    .or_default()
-                    .push(&mask.name.value),
-                _ => {}
-            }
-        }
-    }
-    while let Some(name) = todo.pop() {
-        if found.insert(name) {
-            todo.extend(used_by.get(name).into_iter().flatten());
-        }
-    }
-    found
 }

@@ -6,7 +6,9 @@ use crate::diag::Finding;
 use crate::frame::{Frame, FrameError};
 use crate::geom::Rect;
 use crate::mask::{Layer, Program, Source, Step};
-use crate::plan::{Cut, LayerRecipe, MaskId, Plan, Shot, SourceRecipe, StepRecipe};
+use crate::plan::{
+    Cut, LayerRecipe, MaskId, MaskRecipe, Plan, Shot, ShotId, SourceRecipe, StepRecipe,
+};
 use crate::raster::{Matte, Picture};
 use crate::scene::SourceKind;
 use std::path::Path;
@@ -43,6 +45,21 @@ pub(super) fn of_canvas_mask(
         shot: None,
     };
     evaluated(plan, &plan.masks[id.0].steps, ground, account)
+}
+
+/// A mask on a frame, where it is not zero.
+pub(super) fn of_area(
+    plan: &Plan,
+    shot: ShotId,
+    recipe: &MaskRecipe,
+    account: &Account,
+) -> Result<Matte, Finding> {
+    let shot = plan.footage.shot(shot);
+    let ground = Ground {
+        space: shot.rect(),
+        shot: Some(shot),
+    };
+    evaluated(plan, &recipe.steps, ground, account)
 }
 
 fn evaluated(

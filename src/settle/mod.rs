@@ -12,7 +12,7 @@ use crate::budget::{Account, OverBudget};
 use crate::diag::Finding;
 use crate::geom::{Map, Rect};
 use crate::key::LightField;
-use crate::plan::{Cut, CutId, MaskId, Node, Plan, PlateId};
+use crate::plan::{Cut, CutId, MaskId, MaskRecipe, Node, Plan, PlateId, ShotId};
 use crate::raster::{Light, Matte};
 use std::sync::Arc;
 
@@ -21,6 +21,7 @@ use std::sync::Arc;
 pub struct Settled {
     cuts: Vec<Option<SettledCut>>,
     masks: Vec<SettledMask>,
+    areas: Vec<Area>,
 }
 
 /// A frame's coverage, in frame space, and how it lies on its plate.
@@ -77,7 +78,24 @@ struct SettledMask {
     matte: Matte,
 }
 
+/// A mask on a frame that is no element's own.
+#[derive(Debug)]
+struct Area {
+    shot: ShotId,
+    recipe: MaskRecipe,
+    matte: Matte,
+}
+
 impl Settled {
+    /// What limits a shadow, in its frame's space; zero outside the matte's rectangle.
+    pub fn area(&self, shot: ShotId, recipe: &MaskRecipe) -> &Matte {
+        self.areas
+            .iter()
+            .find(|area| area.shot == shot && area.recipe == *recipe)
+            .map(|area| &area.matte)
+            .expect("every area of a picture is settled")
+    }
+
     pub fn cut(&self, id: CutId) -> &SettledCut {
         self.cuts[id.0]
             .as_ref()
@@ -98,7 +116,7 @@ impl Settled {
 pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
     let mut wanted = Wanted::default();
     for picture in &plan.pictures {
-        wanted.collect(&picture.nodes, picture.canvas);
+        wanted.collect(plan, &picture.nodes, picture.canvas);
         for protect in &plan.protects {
             wanted.mask(protect.mask, picture.canvas);
         }
@@ -113,7 +131,16 @@ pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
         let matte = coverage::of_canvas_mask(plan, id, canvas, account)?;
         masks.push(SettledMask { id, canvas, matte });
     }
-    Ok(Settled { cuts, masks })
+    let mut areas = Vec::new();
+    for (shot, recipe) in wanted.areas {
+        let matte = coverage::of_area(plan, shot, &recipe, account)?;
+        areas.push(Area {
+            shot,
+            recipe,
+            matte,
+        });
+    }
+    Ok(Settled { cuts, masks, areas })
 }
 
 /// Whether anything turns about a cut's computed pivot.
@@ -127,10 +154,11 @@ enum Pivot {
 struct Wanted {
     cuts: Vec<(CutId, Pivot)>,
     masks: Vec<(MaskId, Rect)>,
+    areas: Vec<(ShotId, MaskRecipe)>,
 }
 
 impl Wanted {
-    fn collect(&mut self, nodes: &[Node], canvas: Rect) {
+    fn collect(&mut self, plan: &Plan, nodes: &[Node], canvas: Rect) {
         for node in nodes {
             match node {
                 Node::Element(step) => {
@@ -145,12 +173,18 @@ impl Wanted {
                     if let Some(mask) = step.behind {
                         self.mask(mask, canvas);
                     }
+                    if let Some(within) = step.shadow.as_ref().and_then(|s| s.within.as_ref()) {
+                        let area = (plan.cuts[step.cut.0].shot, within.clone());
+                        if !self.areas.contains(&area) {
+                            self.areas.push(area);
+                        }
+                    }
                 }
                 Node::Group(group) => {
                     if let Some((mask, _)) = group.mask {
                         self.mask(mask, canvas);
                     }
-                    self.collect(&group.nodes, canvas);
+                    self.collect(plan, &group.nodes, canvas);
                 }
             }
         }
