@@ -6,7 +6,10 @@
 
 use super::effects::{Casting, ShadowStep, detached};
 use super::footage::{Opener, ShotId};
-use super::masks::{MaskId, MaskRecipe, Masks};
+use super::laying::Laying;
+use super::masks::{self, MaskId, MaskRecipe, Masks};
+use super::pieces::{self, Footing};
+use super::plates::PlateId;
 use super::treat::{Told, treatment_over};
 use crate::blend::{Mixing, Mode};
 use crate::color::Space;
@@ -15,7 +18,8 @@ use crate::diag::{Span, Spanned};
 use crate::geom::{Map, Rect};
 use crate::resample::Kernel;
 use crate::scene::{
-    Body, Correct, Edits, Element, Flip, Group, Member, NamedMask, Placement, Slot, Step, Treatment,
+    Body, Correct, Edits, Element, Flip, Group, Member, NamedMask, Placement, Props, Slot, Step,
+    Treatment,
 };
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -26,6 +30,9 @@ pub struct CutId(pub usize);
 pub struct Cut {
     pub shot: ShotId,
     pub mask: MaskRecipe,
+    /// The plate that governs `laying`; the base where nothing is compared with a plate.
+    pub plate: PlateId,
+    pub laying: Laying,
     /// The first member that uses it, for messages.
     pub member: String,
     pub span: Span,
@@ -33,7 +40,10 @@ pub struct Cut {
 
 impl PartialEq for Cut {
     fn eq(&self, other: &Self) -> bool {
-        self.shot == other.shot && self.mask == other.mask
+        self.shot == other.shot
+            && self.mask == other.mask
+            && self.plate == other.plate
+            && self.laying == other.laying
     }
 }
 
@@ -170,6 +180,8 @@ struct Above<'t> {
     outer: Map,
     order: Option<i32>,
     casting: Casting,
+    /// The nearest group's `plate=`.
+    plate: PlateId,
     /// Inside the member an output asks for.
     chosen: bool,
 }
@@ -182,6 +194,7 @@ impl StackBuilder<'_, '_> {
             outer: Map::IDENTITY,
             order: None,
             casting: Casting::NONE,
+            plate: PlateId::BASE,
             chosen: self.only.is_none(),
         };
         self.sorted(members, &above)
@@ -239,12 +252,10 @@ impl StackBuilder<'_, '_> {
                 .by_name(name, self.named, self.opener, self.canvas)
         });
         let Some(shot) = shot else { return };
-        let frame = self.opener.footage.shot(shot).rect();
-        let mask = match treatment.mask.value() {
-            Some(body) => self.masks.recipe(body, self.named, self.opener, frame),
-            None => Some(MaskRecipe::all()),
+        let Some(cut) = self.cut(&path, element, shot, &treatment, self.plate(&props, above))
+        else {
+            return;
         };
-        let Some(mask) = mask else { return };
         let placing = Placing::of(&treatment.placement, told.nudge());
         let opacity = props.opacity.map_or(1.0, |o| o.value);
         let casting = above.casting.inside(&placing, opacity);
@@ -258,12 +269,7 @@ impl StackBuilder<'_, '_> {
             let finding = detached(&path, kept.span, &placing, &above.outer, moved, own);
             self.opener.findings.extend(finding);
         }
-        let cut = self.intern(Cut {
-            shot,
-            mask,
-            member: path.clone(),
-            span: element.name.span,
-        });
+        let cut = self.intern(cut);
         let order = props.order.map(|o| o.value).or(above.order).unwrap_or(0);
         into.push((
             order,
@@ -304,17 +310,83 @@ impl StackBuilder<'_, '_> {
         let within = match &shadow.value.within {
             None => None,
             Some(sources) => {
-                let frame = self.opener.footage.shot(shot).rect();
+                // What limits a shadow is drawn or painted.
+                let ground = masks::Ground {
+                    space: self.opener.footage.shot(shot).rect(),
+                    footing: None,
+                };
                 let body = Body {
                     steps: vec![Spanned::new(Step::Keep(sources.clone()), shadow.span)],
                 };
-                Some(self.masks.recipe(&body, self.named, self.opener, frame)?)
+                Some(self.masks.recipe(&body, self.named, self.opener, ground)?)
             }
         };
         Some(ShadowStep {
             strength: (shadow.value.strength * casting.opacity) as f32,
             offset: [casting.offset[0] + own[0], own[1]],
             within,
+        })
+    }
+
+    /// The plate that governs a member: its own, the nearest group's, the base.
+    fn plate(&self, props: &Props, above: &Above) -> PlateId {
+        props
+            .plate
+            .as_ref()
+            .and_then(|name| pieces::by_name(&self.masks.plates, &name.value))
+            .unwrap_or(above.plate)
+    }
+
+    /// The element's frame under its mask, laid onto its plate.
+    fn cut(
+        &mut self,
+        path: &str,
+        element: &Element,
+        shot: ShotId,
+        treatment: &Treatment,
+        plate: PlateId,
+    ) -> Option<Cut> {
+        let span = element.name.span;
+        let usual = pieces::usual_mask(element.span);
+        let body = match treatment.mask.value() {
+            Some(body) => Some(body),
+            None if !self.masks.plates.is_empty() => Some(&usual),
+            None => None,
+        };
+        let finds = body.is_some_and(pieces::finds);
+        let plate = body
+            .and_then(pieces::named_plate)
+            .and_then(|name| pieces::by_name(&self.masks.plates, &name.value))
+            .unwrap_or(plate);
+        let laying = Laying::of(treatment, if finds { Laying::FOUND } else { Laying::OFF });
+        let footing = Footing {
+            shot,
+            plate,
+            laying,
+            member: Some(path.to_owned()),
+        };
+        if !pieces::comparable(&footing, finds, &self.masks.plates, span, self.opener) {
+            return None;
+        }
+        let ground = masks::Ground {
+            space: self.opener.footage.shot(shot).rect(),
+            footing: Some(&footing),
+        };
+        let mask = match body {
+            Some(body) => self.masks.recipe(body, self.named, self.opener, ground)?,
+            None => MaskRecipe::all(),
+        };
+        Some(Cut {
+            shot,
+            mask,
+            plate: if finds || laying.needs_plate() {
+                plate
+            } else {
+                PlateId::BASE
+            },
+            laying,
+            member: path.to_owned(),
+            span,
         })
     }
 
@@ -361,8 +433,13 @@ impl StackBuilder<'_, '_> {
             .then(&above.outer);
         let order = props.order.map(|o| o.value).or(above.order);
         let mask = body.value().and_then(|body| {
+            // A group's mask holds no piece.
+            let ground = masks::Ground {
+                space: self.canvas,
+                footing: None,
+            };
             self.masks
-                .recipe(body, self.named, self.opener, self.canvas)
+                .recipe(body, self.named, self.opener, ground)
                 .map(|recipe| (self.masks.intern(recipe), outer))
         });
         let opacity = props.opacity.map_or(1.0, |o| o.value as f32);
@@ -378,6 +455,7 @@ impl StackBuilder<'_, '_> {
             outer,
             order: if isolated { None } else { order },
             casting: above.casting.inside(&placing, f64::from(opacity)),
+            plate: self.plate(&props, above),
             chosen,
         };
         let left_out = told.is_off(&props);

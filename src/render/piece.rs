@@ -8,7 +8,7 @@ use crate::frame::{SampleKind, Samples};
 use crate::geom::Rect;
 use crate::plan::Shot;
 use crate::raster::{Picture, Premul};
-use crate::settle::{out_of_memory, unreadable};
+use crate::settle::{balanced, out_of_memory, unreadable};
 
 /// A piece up to this many bytes is decoded once, whole, and kept until its last band: a turned piece needs almost
 /// all of itself in every band it crosses. Larger ones are decoded again band by band.
@@ -186,7 +186,7 @@ fn sharp(
                 .map_err(|fault| {
                     unreadable(&shot.path, &fault).member(element.step.member.as_str())
                 })?;
-            balanced(picture.data_mut(), element.cut.gains);
+            balance(picture.data_mut(), element.cut.gains);
             picture
         }
     };
@@ -220,14 +220,14 @@ fn soft(scope: &Scope, element: &PlacedElement, account: &Account) -> Result<Pic
     correct::defocused(&whole, radius, account).map_err(|f| out_of_memory(&f))
 }
 
-fn balanced(row: &mut [Premul], gains: [f64; 3]) {
+fn balance(row: &mut [Premul], gains: [f64; 3]) {
     if gains == [1.0; 3] {
         return;
     }
-    let [gr, gg, gb] = gains.map(|gain| gain as f32);
     for pixel in row {
         let [r, g, b, alpha] = pixel.0;
-        *pixel = Premul([r * gr, g * gg, b * gb, alpha]);
+        let [r, g, b] = balanced([r, g, b], gains);
+        *pixel = Premul([r, g, b, alpha]);
     }
 }
 
