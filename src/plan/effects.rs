@@ -1,9 +1,34 @@
-//! What a member does beyond laying its own pixels down: the shadow it keeps on the set.
+//! What a member does beyond laying its own pixels down: the shadow it keeps on the set, the product it stands behind.
 
-use super::masks::MaskRecipe;
+use super::Plan;
+use super::masks::{MaskId, MaskRecipe, SourceRecipe};
+use super::pieces::PieceId;
 use super::stack::Placing;
 use crate::diag::{Finding, Span};
 use crate::geom::Map;
+
+impl Plan {
+    /// The piece a canvas-space mask is found by, which says what the set looks like without it: where the mask holds
+    /// pieces found against one and the same plate.
+    pub fn product(&self, id: MaskId) -> Option<PieceId> {
+        let mut found = Vec::new();
+        self.pieces_of(&self.masks[id.0], &mut found);
+        let first = *found.first()?;
+        let plate = self.pieces[first.0].plate;
+        let one = found.iter().all(|id| self.pieces[id.0].plate == plate);
+        one.then_some(first)
+    }
+
+    fn pieces_of(&self, mask: &MaskRecipe, found: &mut Vec<PieceId>) {
+        for source in mask.sources() {
+            match source {
+                SourceRecipe::Piece(id) => found.push(*id),
+                SourceRecipe::Named(id) => self.pieces_of(&self.masks[id.0], found),
+                _ => {}
+            }
+        }
+    }
+}
 
 /// The light a piece takes from the set, laid on the base plate. A shadow on a table runs along the table: it follows
 /// its piece to the side and takes no other part in its placement.

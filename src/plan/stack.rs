@@ -67,8 +67,6 @@ pub struct ElementStep {
     /// Radius of a lens disc in frame px; `None` where it would stay within its pixel.
     pub defocus: Option<f64>,
     pub behind: Option<MaskId>,
-    /// The set without what that mask shows, where the mask is found by comparing the base plate with it.
-    pub bare: Option<ShotId>,
     pub shadow: Option<ShadowStep>,
     pub opacity: f32,
     pub mode: Mode,
@@ -85,7 +83,6 @@ impl PartialEq for ElementStep {
             && self.correct == o.correct
             && self.defocus == o.defocus
             && self.behind == o.behind
-            && self.bare == o.bare
             && self.shadow == o.shadow
             && self.opacity == o.opacity
             && self.mode == o.mode
@@ -287,7 +284,6 @@ impl StackBuilder<'_, '_> {
                     .copied()
                     .filter(|&radius| spread(radius) > 0),
                 behind,
-                bare: None,
                 shadow,
                 opacity: opacity as f32,
                 mode: props.blend.map_or(Mode::Normal, |b| b.value),

@@ -161,7 +161,7 @@ fn small_ground(scope: &Scope, tiling: Tiling, account: &Account) -> Result<Pict
     let mut feeds = Feeds::new(&full);
     for rect in window.bands(tiling.band) {
         feeds.advance(&full, rect, account)?;
-        let band = ground::drawn(&full, feeds.base(&full), rect, None, account)?;
+        let band = ground::drawn(&full, feeds.plate.as_ref(), rect, None, account)?;
         for y in rect.y0..rect.y1 {
             resizer.push(band.row(y), &mut |row, pixels| {
                 small.row_mut(view.y0 + row as i32).copy_from_slice(pixels);

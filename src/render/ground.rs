@@ -7,7 +7,7 @@ use crate::budget::Account;
 use crate::diag::Finding;
 use crate::frame::{Alpha, Samples};
 use crate::geom::Rect;
-use crate::plan::{ExtendWith, Shot, ShotId};
+use crate::plan::{ExtendWith, Shot};
 use crate::raster::{Light, Picture, Premul, Raster};
 use crate::settle::{out_of_memory, unreadable};
 
@@ -61,11 +61,10 @@ pub(super) fn needs(scope: &Scope, out: Rect) -> Rect {
     Rect { x0, y0, x1, y1 }
 }
 
-/// The ground under a canvas rectangle, and the plate's own codes where they may be copied. `plate` is the base plate
-/// or another one of its size in its place.
+/// The ground under a canvas rectangle, and the plate's own codes where they may be copied.
 pub(super) fn drawn(
     scope: &Scope,
-    plate: Option<(ShotId, &Samples)>,
+    plate: Option<&Samples>,
     out: Rect,
     mut stored: Option<&mut Raster<Stored>>,
     account: &Account,
@@ -76,7 +75,7 @@ pub(super) fn drawn(
         None => Premul::CLEAR,
     };
     let mut picture = Picture::filled(out, below, account).map_err(|f| out_of_memory(&f))?;
-    let Some((id, samples)) = plate else {
+    let (Some(id), Some(samples)) = (ground.plate, plate) else {
         fill_beyond(scope, Rect::EMPTY, &mut picture);
         return Ok(picture);
     };

@@ -1,7 +1,6 @@
 //! How much memory a drawing takes at most, found by walking its bands without reading a pixel.
 
 use super::bands::Tiling;
-use super::feed::bare_loads;
 use super::ground;
 use super::piece::{load, load_bytes, load_cost};
 use super::scope::Scope;
@@ -39,12 +38,6 @@ pub fn peak_bytes(
             let cost = shot.frame.cost(needed);
             plate = load_bytes(shot, needed) + cost.kept;
             making = cost.working;
-        }
-        for (id, needed) in bare_loads(scope, band) {
-            let shot = scope.plan.footage.shot(id);
-            let cost = shot.frame.cost(needed);
-            plate += load_bytes(shot, needed) + cost.kept;
-            making = making.max(cost.working);
         }
         let mut samples = 0;
         scope.each_element(&mut |element| {

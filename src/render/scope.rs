@@ -52,7 +52,7 @@ pub struct Scope<'a> {
     /// What pieces throw on the base plate, back to front.
     pub shadows: Vec<Thrown<'a>>,
     /// What pieces stand behind.
-    pub products: Vec<Product>,
+    pub products: Vec<Product<'a>>,
     /// Number of elements; each has an index below it, back to front.
     pub elements: usize,
 }

@@ -108,12 +108,12 @@ pub(super) fn drawn(
         Some(ground) => ground
             .cropped(rect, account)
             .map_err(|f| out_of_memory(&f))?,
-        None => ground::drawn(scope, feeds.base(scope), rect, stored.as_mut(), account)?,
+        None => ground::drawn(scope, feeds.plate.as_ref(), rect, stored.as_mut(), account)?,
     };
     let mut layer = Layer {
         picture,
         stored,
-        bares: bare::drawn(scope, feeds, rect, account)?,
+        bares: bare::drawn(scope, rect, account)?,
     };
     let mut visible = Visible::new(watches, rect);
     let painter = Painter {

@@ -102,7 +102,7 @@ impl<'a> Desk<'a> {
     }
 
     /// The files of a plate, held against one another the first time they are used.
-    fn files(&mut self, plate: PlateId) -> Result<Vec<&'a Shot>, Finding> {
+    pub fn files(&mut self, plate: PlateId) -> Result<Vec<&'a Shot>, Finding> {
         let plan = self.plan;
         let set = &plan.plates[plate.0];
         let shots: Vec<&Shot> = set.shots.iter().map(|&id| plan.footage.shot(id)).collect();

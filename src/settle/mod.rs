@@ -3,6 +3,7 @@
 //! Takes a plan, gives numbers and mattes, so that drawing a rectangle stays a pure function. Promise: a mask is
 //! kept only where it is not zero, and a frame is never whole in memory for its mask's sake.
 
+mod added;
 mod agree;
 mod carried;
 mod colour;
@@ -13,6 +14,7 @@ mod lay;
 mod locate;
 mod notices;
 mod pivot;
+mod product;
 mod runs;
 mod sight;
 mod triangle;
@@ -20,14 +22,16 @@ mod triangle;
 pub(crate) use coverage::unreadable;
 
 pub use lay::{Laid, laid};
+pub use product::BareSet;
 pub(crate) use sight::balanced;
 pub use sight::{CarriedSight, FrameSight, PlateSight};
 
+use crate::blend::Mode;
 use crate::budget::{Account, OverBudget};
 use crate::diag::Finding;
 use crate::geom::{Map, Rect};
 use crate::key::LightField;
-use crate::plan::{Cut, CutId, MaskId, MaskRecipe, Node, Plan, PlateId, ShotId};
+use crate::plan::{Cut, CutId, ElementStep, MaskId, MaskRecipe, Node, Plan, PlateId, ShotId};
 use crate::raster::{Light, Matte, Seen};
 use desk::{Asking, Desk};
 use std::sync::Arc;
@@ -59,6 +63,8 @@ pub struct SettledCut {
     pub keyed: Option<Arc<Keyed>>,
     /// Straight colour drawn instead of the frame's own, where it is not simply the piece's.
     pub mixed: Option<Light>,
+    /// Light the piece adds to its set, straight, on `area`; where something lays it down with `plus-lighter`.
+    pub added: Option<Light>,
 }
 
 /// A piece cut out of a frame; cuts that differ in later steps only share it.
@@ -94,6 +100,8 @@ struct SettledMask {
     id: MaskId,
     canvas: Rect,
     matte: Matte,
+    /// The set without what the mask shows, where that is known.
+    bare: Option<BareSet>,
 }
 
 /// A mask on a frame that is no element's own.
@@ -120,6 +128,15 @@ impl Settled {
             .expect("every cut of a picture is settled")
     }
 
+    /// The set without the product a mask shows, where the mask is found by comparing plates and something stands
+    /// behind it.
+    pub fn bare_set(&self, id: MaskId, canvas: Rect) -> Option<&BareSet> {
+        self.masks
+            .iter()
+            .find(|m| m.id == id && m.canvas == canvas)
+            .and_then(|m| m.bare.as_ref())
+    }
+
     /// A canvas-space mask as drawn on that canvas; zero outside the matte's rectangle.
     pub fn mask(&self, id: MaskId, canvas: Rect) -> &Matte {
         self.masks
@@ -141,17 +158,27 @@ pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
     }
     let mut desk = Desk::new(plan, account);
     let mut cuts: Vec<Option<SettledCut>> = plan.cuts.iter().map(|_| None).collect();
-    for (id, pivot) in wanted.cuts {
+    for (id, uses) in wanted.cuts {
         let cut = &plan.cuts[id.0];
-        let settled =
-            settled_cut(&mut desk, cut, pivot).map_err(|fault| asking(cut).told(fault))?;
+        let settled = settled_cut(&mut desk, cut, uses).map_err(|fault| asking(cut).told(fault))?;
         cuts[id.0] = Some(settled);
     }
     let mut masks = Vec::new();
-    for (id, canvas) in wanted.masks {
+    for (id, canvas) in std::mem::take(&mut wanted.masks) {
         desk.find(&plan.masks[id.0])?;
         let matte = coverage::of_canvas_mask(&desk, id, canvas)?;
-        masks.push(SettledMask { id, canvas, matte });
+        let bare = match plan.product(id) {
+            Some(piece) if wanted.behind.contains(&(id, canvas)) => {
+                Some(product::bare_set(&mut desk, piece, &matte)?)
+            }
+            _ => None,
+        };
+        masks.push(SettledMask {
+            id,
+            canvas,
+            matte,
+            bare,
+        });
     }
     let mut areas = Vec::new();
     for (shot, recipe) in wanted.areas {
@@ -177,17 +204,34 @@ fn asking(cut: &Cut) -> Asking<'_> {
     }
 }
 
-/// Whether anything turns about a cut's computed pivot.
+/// Whether anything asks for what is found in one of two ways.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Pivot {
+enum Asked {
     Needed,
     Unused,
 }
 
+impl Asked {
+    fn or(self, needed: bool) -> Asked {
+        if needed { Asked::Needed } else { self }
+    }
+}
+
+/// What elements want of a cut beyond its coverage and colour.
+#[derive(Clone, Copy, Debug)]
+struct Uses {
+    /// Something turns about its computed pivot.
+    pivot: Asked,
+    /// Something lays down the light it adds.
+    light: Asked,
+}
+
 #[derive(Default)]
 struct Wanted {
-    cuts: Vec<(CutId, Pivot)>,
+    cuts: Vec<(CutId, Uses)>,
     masks: Vec<(MaskId, Rect)>,
+    /// Those of the masks that something stands behind.
+    behind: Vec<(MaskId, Rect)>,
     areas: Vec<(ShotId, MaskRecipe)>,
 }
 
@@ -196,16 +240,10 @@ impl Wanted {
         for node in nodes {
             match node {
                 Node::Element(step) => {
-                    let needed = step.placing.pivot.is_none() && step.placing.turns();
-                    match self.cuts.iter_mut().find(|(id, _)| *id == step.cut) {
-                        Some((_, pivot)) if needed => *pivot = Pivot::Needed,
-                        Some(_) => {}
-                        None => self
-                            .cuts
-                            .push((step.cut, if needed { Pivot::Needed } else { Pivot::Unused })),
-                    }
+                    self.element(step);
                     if let Some(mask) = step.behind {
                         self.mask(mask, canvas);
+                        self.behind.push((mask, canvas));
                     }
                     if let Some(within) = step.shadow.as_ref().and_then(|s| s.within.as_ref()) {
                         let area = (plan.cuts[step.cut.0].shot, within.clone());
@@ -224,6 +262,24 @@ impl Wanted {
         }
     }
 
+    fn element(&mut self, step: &ElementStep) {
+        let index = match self.cuts.iter().position(|(id, _)| *id == step.cut) {
+            Some(index) => index,
+            None => {
+                let none = Uses {
+                    pivot: Asked::Unused,
+                    light: Asked::Unused,
+                };
+                self.cuts.push((step.cut, none));
+                self.cuts.len() - 1
+            }
+        };
+        let uses = &mut self.cuts[index].1;
+        let turns = step.placing.pivot.is_none() && step.placing.turns();
+        uses.pivot = uses.pivot.or(turns);
+        uses.light = uses.light.or(step.mode == Mode::PlusLighter);
+    }
+
     fn mask(&mut self, id: MaskId, canvas: Rect) {
         if !self.masks.contains(&(id, canvas)) {
             self.masks.push((id, canvas));
@@ -231,7 +287,7 @@ impl Wanted {
     }
 }
 
-fn settled_cut(desk: &mut Desk, cut: &Cut, pivot: Pivot) -> Result<SettledCut, Finding> {
+fn settled_cut(desk: &mut Desk, cut: &Cut, uses: Uses) -> Result<SettledCut, Finding> {
     let shot = desk.plan.footage.shot(cut.shot);
     let account = desk.account;
     let laid = desk.laid(cut.shot, cut.plate, cut.laying, asking(cut))?;
@@ -256,9 +312,15 @@ fn settled_cut(desk: &mut Desk, cut: &Cut, pivot: Pivot) -> Result<SettledCut, F
         colour::limited(matte, &frame)?;
         mixed = colour::mixed(desk, &cut.mask, keyed, &frame, area)?;
     }
-    let pivot = match pivot {
-        Pivot::Needed => pivot::computed(shot, area, coverage.as_ref(), account)?,
-        Pivot::Unused => pivot::centre(frame.rect()),
+    let added = match (&keyed, uses.light) {
+        (Some(keyed), Asked::Needed) => {
+            Some(added::added(desk, cut, keyed, &frame, laid.carry, area)?)
+        }
+        _ => None,
+    };
+    let pivot = match uses.pivot {
+        Asked::Needed => pivot::computed(shot, area, coverage.as_ref(), account)?,
+        Asked::Unused => pivot::centre(frame.rect()),
     };
     Ok(SettledCut {
         area,
@@ -268,6 +330,7 @@ fn settled_cut(desk: &mut Desk, cut: &Cut, pivot: Pivot) -> Result<SettledCut, F
         gains: laid.gains,
         keyed,
         mixed,
+        added,
     })
 }
 
