@@ -1,13 +1,14 @@
 //! An element before its placement: its light under its mask, premultiplied, on the frame's own grid.
 
 use super::scope::{PlacedElement, Scope};
+use crate::blend::Mode;
 use crate::budget::Account;
 use crate::correct;
 use crate::diag::Finding;
 use crate::frame::{SampleKind, Samples};
 use crate::geom::Rect;
 use crate::plan::Shot;
-use crate::raster::{Picture, Premul};
+use crate::raster::{Light, Picture, Premul};
 use crate::settle::{balanced, out_of_memory, unreadable};
 
 /// A piece up to this many bytes is decoded once, whole, and kept until its last band: a turned piece needs almost
@@ -59,7 +60,7 @@ impl Load {
 pub(super) fn load(element: &PlacedElement, shot: &Shot, needed: Rect) -> Load {
     if element.step.defocus.is_some() {
         Load::Soft
-    } else if element.cut.picture().is_some() {
+    } else if colours(element).is_some() {
         Load::Nothing
     } else if load_bytes(shot, element.cut.area) <= KEPT_WHOLE {
         Load::Stored(element.cut.area)
@@ -158,6 +159,19 @@ fn shot<'a>(scope: &Scope<'a>, element: &PlacedElement) -> &'a Shot {
         .shot(scope.plan.cuts[element.step.cut.0].shot)
 }
 
+/// Whether an element lays down the light its piece adds to the set, which has no alpha (rule 5 of the language).
+pub(super) fn adds_light(element: &PlacedElement) -> bool {
+    element.step.mode == Mode::PlusLighter && element.cut.added.is_some()
+}
+
+/// Settled colours, and the alpha that goes with them; `None` where the frame's own are drawn.
+fn colours<'a>(element: &PlacedElement<'a>) -> Option<(&'a Light, f32)> {
+    match &element.cut.added {
+        Some(light) if adds_light(element) => Some((light, 0.0)),
+        _ => element.cut.picture().map(|light| (light, 1.0)),
+    }
+}
+
 /// Light, gains, correction and mask: all that acts on a pixel by itself.
 fn sharp(
     scope: &Scope,
@@ -167,14 +181,14 @@ fn sharp(
     account: &Account,
 ) -> Result<Picture, Finding> {
     let shot = shot(scope, element);
-    let mut window = match (element.cut.picture(), samples) {
-        (Some(light), _) => {
+    let mut window = match (colours(element), samples) {
+        (Some((light, alpha)), _) => {
             let mut picture =
                 Picture::filled(part, Premul::CLEAR, account).map_err(|f| out_of_memory(&f))?;
             for y in part.y0..part.y1 {
                 let from = light.span(y, part.x0, part.x1);
                 for (pixel, [r, g, b]) in picture.row_mut(y).iter_mut().zip(from) {
-                    *pixel = Premul([*r, *g, *b, 1.0]);
+                    *pixel = Premul([*r, *g, *b, alpha]);
                 }
             }
             picture
@@ -207,7 +221,7 @@ fn soft(scope: &Scope, element: &PlacedElement, account: &Account) -> Result<Pic
     let area = element.cut.area;
     let mut whole = Picture::filled(area, Premul::CLEAR, account).map_err(|f| out_of_memory(&f))?;
     for rows in area.bands(ROWS) {
-        let samples = match element.cut.picture() {
+        let samples = match colours(element) {
             Some(_) => None,
             None => Some(read(shot, rows, account)?),
         };

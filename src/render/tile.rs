@@ -7,12 +7,12 @@ use super::piece::{self, covered};
 use super::protect::{Tally, Visible, Watch};
 use super::scope::{Placed, PlacedElement, PlacedGroup, Scope};
 use crate::blend::{self, Mode};
-use crate::budget::Account;
+use crate::budget::{Account, OverBudget};
 use crate::diag::Finding;
 use crate::frame::{SampleBuffer, Samples};
 use crate::geom::{Map, Rect};
 use crate::plan::{MaskId, Shot};
-use crate::raster::{Matte, Picture, Premul, Raster};
+use crate::raster::{Light, Matte, Picture, Premul, Raster};
 use crate::resample::{self, Kernel};
 use crate::settle::out_of_memory;
 
@@ -259,6 +259,7 @@ impl Painter<'_> {
         let window = piece::window(self.scope, element, held, needed, self.account)?;
         let picture = match &element.copies {
             Some(pixels) => resample::copied(&window, pixels, out, self.account),
+            None if piece::adds_light(element) => self.light(element, &window, out),
             None => resample::resampled(
                 &window,
                 &element.back,
@@ -292,6 +293,32 @@ impl Painter<'_> {
             stored,
             bares: Vec::new(),
         }))
+    }
+
+    /// Light without alpha, placed: the rules for alpha after a resample don't concern it.
+    fn light(
+        &self,
+        element: &PlacedElement,
+        window: &Picture,
+        out: Rect,
+    ) -> Result<Picture, OverBudget> {
+        let mut light = Light::filled(window.rect(), [0.0; 3], self.account)?;
+        for (to, from) in light.data_mut().iter_mut().zip(window.data()) {
+            let [r, g, b, _] = from.0;
+            *to = [r, g, b];
+        }
+        let placed = resample::resampled_light(
+            &light,
+            &element.back,
+            out,
+            element.step.kernel,
+            self.account,
+        )?;
+        let mut picture = Picture::filled(out, Premul::CLEAR, self.account)?;
+        for (to, [r, g, b]) in picture.data_mut().iter_mut().zip(placed.data()) {
+            *to = Premul([*r, *g, *b, 0.0]);
+        }
+        Ok(picture)
     }
 
     /// A group composited alone onto transparent black.
