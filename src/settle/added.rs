@@ -2,27 +2,21 @@
 
 use super::Keyed;
 use super::coverage::ROWS;
-use super::desk::{Asking, Desk};
+use super::desk::Desk;
 use super::sight::{CarriedSight, FrameSight, PlateSight};
 use crate::diag::Finding;
 use crate::geom::{Map, Rect};
-use crate::plan::Cut;
 use crate::raster::{Light, Seen};
 
 /// C - S B on `area`: the balanced frame less its plate under the frame's light. Negative where the piece takes light.
 pub(super) fn added(
-    desk: &mut Desk,
-    cut: &Cut,
+    desk: &Desk,
     keyed: &Keyed,
     frame: &FrameSight,
     carry: Map,
     area: Rect,
 ) -> Result<Light, Finding> {
-    let asking = Asking {
-        span: cut.span,
-        member: Some(&cut.member),
-    };
-    let shots = desk.files(keyed.plate).map_err(|f| asking.told(f))?;
+    let shots = desk.files(keyed.plate);
     let plate = CarriedSight {
         plate: PlateSight {
             shots: &shots,

@@ -157,6 +157,7 @@ pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
         }
     }
     let mut desk = Desk::new(plan, account);
+    desk.hold_plates()?;
     let mut cuts: Vec<Option<SettledCut>> = plan.cuts.iter().map(|_| None).collect();
     for (id, uses) in wanted.cuts {
         let cut = &plan.cuts[id.0];
@@ -313,9 +314,7 @@ fn settled_cut(desk: &mut Desk, cut: &Cut, uses: Uses) -> Result<SettledCut, Fin
         mixed = colour::mixed(desk, &cut.mask, keyed, &frame, area)?;
     }
     let added = match (&keyed, uses.light) {
-        (Some(keyed), Asked::Needed) => {
-            Some(added::added(desk, cut, keyed, &frame, laid.carry, area)?)
-        }
+        (Some(keyed), Asked::Needed) => Some(added::added(desk, keyed, &frame, laid.carry, area)?),
         _ => None,
     };
     let pivot = match uses.pivot {

@@ -36,7 +36,7 @@ pub(super) fn bare_set(desk: &mut Desk, id: PieceId, matte: &Matte) -> Result<Ba
         member: recipe.member.as_deref(),
     };
     let laid = desk.laid(recipe.shot, recipe.plate, recipe.laying, asking)?;
-    let shots = desk.files(recipe.plate)?;
+    let shots = desk.files(recipe.plate);
     let keyed = desk.piece(id).clone();
     let base = desk.plan.footage.shot(recipe.shot).rect();
     let sight = CarriedSight {
