@@ -5,6 +5,10 @@
 //! S the ratio by which light on the set changed. A shadow is smooth and multiplies; a piece is neither. Takes
 //! pictures on the frame's own grid and knows no scene. Promise: the same bytes on any number of threads.
 
+mod mend;
+
+pub use mend::mended;
+
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};

@@ -245,7 +245,7 @@ impl Masks {
     }
 
     /// A piece, or the piece that a rig holds.
-    fn piece(
+    pub fn piece(
         &mut self,
         kind: &SourceKind,
         span: crate::diag::Span,

@@ -8,6 +8,7 @@ use super::effects::{Casting, ShadowStep, detached};
 use super::footage::{Opener, ShotId};
 use super::laying::Laying;
 use super::masks::{self, MaskId, MaskRecipe, Masks};
+use super::mends::MendStep;
 use super::pieces::{self, Footing};
 use super::plates::PlateId;
 use super::treat::{Told, treatment_over};
@@ -33,6 +34,8 @@ pub struct Cut {
     /// The plate that governs `laying`; the base where nothing is compared with a plate.
     pub plate: PlateId,
     pub laying: Laying,
+    /// Parts of the piece to be rebuilt, in this order.
+    pub mends: Vec<MendStep>,
     /// The first member that uses it, for messages.
     pub member: String,
     pub span: Span,
@@ -44,6 +47,7 @@ impl PartialEq for Cut {
             && self.mask == other.mask
             && self.plate == other.plate
             && self.laying == other.laying
+            && self.mends == other.mends
     }
 }
 
@@ -372,6 +376,8 @@ impl StackBuilder<'_, '_> {
             Some(body) => self.masks.recipe(body, self.named, self.opener, ground)?,
             None => MaskRecipe::all(),
         };
+        let own = &element.frame;
+        let mends = self.mends(&treatment.mends, own, body, &mask, &footing)?;
         Some(Cut {
             shot,
             mask,
@@ -381,6 +387,7 @@ impl StackBuilder<'_, '_> {
                 PlateId::BASE
             },
             laying,
+            mends,
             member: path.to_owned(),
             span,
         })

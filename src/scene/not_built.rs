@@ -2,7 +2,7 @@
 //!
 //! One check an ability, each on its own, so that building the ability deletes its check and nothing else.
 
-use super::model::{Edits, Format, Member, Output, Scene, Treatment};
+use super::model::{Format, Output, Scene};
 use crate::diag::{Finding, Span};
 
 /// Every use of an ability that is not built yet.
@@ -12,16 +12,8 @@ pub(super) fn found(scene: &Scene) -> Vec<Finding> {
         findings: Vec::new(),
     };
     look.series();
-    if let Some(each) = &scene.each {
-        look.treatment(each);
-    }
-    look.members(&scene.members);
     for output in &scene.outputs {
         look.output(output);
-        look.edits(&output.edits);
-    }
-    for row in &scene.rows {
-        look.edits(&row.edits);
     }
     look.findings
 }
@@ -53,39 +45,6 @@ impl Look<'_> {
                 row.span,
                 "`row`, the changes of one row of a series",
                 "put the changes into an output",
-            );
-        }
-    }
-
-    fn members(&mut self, members: &[Member]) {
-        for member in members {
-            match member {
-                Member::Element(element) => self.treatment(&element.treatment),
-                Member::Group(group) => {
-                    if let Some(each) = &group.each {
-                        self.treatment(each);
-                    }
-                    self.members(&group.members);
-                }
-            }
-        }
-    }
-
-    fn edits(&mut self, edits: &Edits) {
-        for change in &edits.changes {
-            self.treatment(&change.treatment);
-            if let Some(each) = &change.each {
-                self.treatment(each);
-            }
-        }
-    }
-
-    fn treatment(&mut self, treatment: &Treatment) {
-        for mend in &treatment.mends {
-            self.tell(
-                mend.span,
-                "`mend`, rebuilding part of a piece",
-                "cover the place with an element of another frame of the same piece",
             );
         }
     }

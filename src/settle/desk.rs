@@ -113,7 +113,7 @@ impl<'a> Desk<'a> {
         shots.map(|&id| plan.footage.shot(id)).collect()
     }
 
-    fn found(&mut self, id: PieceId) -> Result<(), Finding> {
+    pub fn found(&mut self, id: PieceId) -> Result<(), Finding> {
         if self.pieces[id.0].is_some() {
             return Ok(());
         }

@@ -12,7 +12,9 @@ mod desk;
 pub mod keyed;
 mod lay;
 mod locate;
+mod mend;
 mod notices;
+mod patch;
 mod pivot;
 mod product;
 mod runs;
@@ -312,6 +314,15 @@ fn settled_cut(desk: &mut Desk, cut: &Cut, uses: Uses) -> Result<SettledCut, Fin
     if let (Some(keyed), Some(matte)) = (&keyed, &mut coverage) {
         colour::limited(matte, &frame)?;
         mixed = colour::mixed(desk, &cut.mask, keyed, &frame, area)?;
+    }
+    if !cut.mends.is_empty() && !area.is_empty() {
+        let patient = mend::Patient {
+            frame: &frame,
+            keyed: keyed.as_deref(),
+            coverage: coverage.as_ref(),
+            area,
+        };
+        mixed = Some(mend::mended(desk, cut, &patient, mixed)?);
     }
     let added = match (&keyed, uses.light) {
         (Some(keyed), Asked::Needed) => Some(added::added(desk, keyed, &frame, laid.carry, area)?),
