@@ -3,7 +3,11 @@
 mod common;
 
 use common::{Dice, folder, read16, render, rendered, rgb16, rgb32f};
+use platewright::budget::Account;
 use platewright::color::Named;
+use platewright::plan::{self, Settings};
+use platewright::scene::{self, FileLoader};
+use platewright::settle;
 use std::path::Path;
 
 const W: u32 = 160;
@@ -219,4 +223,160 @@ fn a_blurred_highlight_keeps_its_light() {
         sum += f64::from(*v);
     }
     assert!((sum / 30.0 - 1.0).abs() < 1e-4, "{sum}");
+}
+
+/// What planning and settling have to say about a scene: identifiers with their members.
+fn said(at: &Path, scene: &str) -> Vec<(String, Option<String>)> {
+    std::fs::write(at.join("scene.kdl"), scene).unwrap();
+    let account = Account::unlimited();
+    let scene = scene::read(&at.join("scene.kdl"), &[], &FileLoader).unwrap();
+    let (plan, mut findings) = plan::planned(&scene, &Settings::default(), &account).unwrap();
+    findings.extend(settle::settled(&plan, &account).unwrap().findings);
+    let told = findings.into_iter();
+    told.map(|finding| (finding.id.to_owned(), finding.member))
+        .collect()
+}
+
+fn tells(at: &Path, scene: &str, id: &str) -> bool {
+    said(at, scene).iter().any(|(told, _)| told == id)
+}
+
+/// A piece with a shadow that is moved up, turned or scaled: the shadow can't follow, and that is said. To the side
+/// it can, and where the scene says where the shadow lies, it is known.
+#[test]
+fn a_shadow_that_can_not_follow_is_told() {
+    let at = folder("shadow-stays");
+    let plate = set(5);
+    let frame = mapped(&plate, |x, y, k, v| {
+        let m = disc(x, y, 60.0, 45.0, 14.0, 2.0);
+        m * [0.05, 0.1, 0.5][k] + (1.0 - m) * v
+    });
+    write(&at, "plate.tif", &plate);
+    write(&at, "nib.tif", &frame);
+    let told = |nodes: &str| {
+        let scene = format!(
+            "{HEAD}group \"g\" {{ GROUP; element \"nib\" {{ frame \"frames/nib.tif\"; {nodes} }} }}\n{MASTER}"
+        );
+        let (nodes, group) = match nodes.split_once(" | ") {
+            Some((_, group)) => (scene.replace(&format!(" | {group}"), ""), group),
+            None => (scene, "offset 0 0"),
+        };
+        tells(&at, &nodes.replace("GROUP", group), "shadow-stays")
+    };
+    assert!(!told("offset 40 0"));
+    assert!(!told("shadow; offset 40 0"));
+    assert!(told("shadow; offset 40 -3"));
+    assert!(told("shadow; rotate 4; pivot 60 45"));
+    assert!(told("shadow; scale 0.9; pivot 60 45"));
+    assert!(!told("shadow { offset 0 -3 }; offset 40 -3"));
+    assert!(!told("shadow; offset 40 3 | offset 7 -3"));
+    assert!(told("shadow | scale 0.5"));
+    assert!(!told("shadow #false; rotate 4; pivot 60 45"));
+}
+
+/// A nib with a slope of light on its face, and a rod that hangs before it.
+fn rodded(gain: f32, rod: bool) -> Vec<f32> {
+    mapped(&set(6), |x, y, k, v| {
+        let m = disc(x, y, 80.0, 60.0, 34.0, 2.0);
+        let face =
+            (0.3 + 0.003 * (x as f32 - 80.0) + 0.002 * (y as f32 - 60.0)) * [1.0, 0.6, 0.3][k];
+        let across = rod && y < 70 && (77..83).contains(&x);
+        if across {
+            0.02
+        } else {
+            gain * (m * face + (1.0 - m) * v)
+        }
+    })
+}
+
+/// A mended strip is the face that the rod hid: from its surroundings, and from another frame in other light. What
+/// was mended is always told.
+#[test]
+fn a_mend_gives_back_the_face_behind_the_rod() {
+    let at = folder("mended");
+    write(&at, "plate.tif", &set(7));
+    write(&at, "hung.tif", &rodded(1.0, true));
+    write(&at, "other.tif", &rodded(0.8, false));
+    let truth = rodded(1.0, false);
+    let scene = |mask: &str, mend: &str| {
+        format!(
+            "{HEAD}element \"nib\" {{ frame \"frames/hung.tif\"; align #false; balance #false; mask {{ {mask} }}; {mend} }}\n{MASTER}"
+        )
+    };
+    let strip = "rect 75 20 10 52";
+    let from = "from=\"frames/other.tif\"";
+    for (mask, mend, limit) in [
+        ("ellipse 80 60 31 31", format!("mend {{ {strip} }}"), 0.012),
+        (
+            "ellipse 80 60 31 31",
+            format!("mend {from} {{ {strip} }}"),
+            0.004,
+        ),
+        ("piece", format!("mend {from} {{ {strip} }}"), 0.01),
+    ] {
+        let scene = scene(mask, &mend);
+        assert!(tells(&at, &scene, "mended"), "{mend}");
+        rendered(&at, &scene, &[]);
+        let out = light(&at.join("out.tif"));
+        let mut worst = 0.0f32;
+        for y in 40..70 {
+            for x in 74..86 {
+                for k in 0..3 {
+                    let index = ((y * W + x) * 3 + k) as usize;
+                    worst = worst.max((out[index] - truth[index]).abs());
+                }
+            }
+        }
+        assert!(worst < limit, "{mask} {mend}: {worst}");
+    }
+    // Where there is nothing to mend, that is told too.
+    let beside = scene("ellipse 80 60 31 31", "mend { rect 0 0 9 9 }");
+    assert!(tells(&at, &beside, "mend-nothing"));
+    // A rod is what holds a piece: without one it means nothing.
+    let no_piece = scene("ellipse 80 60 31 31", "mend { rig }");
+    assert_eq!(render(&at, &no_piece, &[]), 1);
+}
+
+/// Behind a product whose edge is soft: product and piece share the pixel, and the set has no part in it.
+#[test]
+fn a_piece_behind_the_product_leaves_no_rim() {
+    let at = folder("no-rim");
+    let bare = set(8);
+    let soft = |x: u32, y: u32| disc(x, y, 80.0, 60.0, 30.0, 8.0);
+    let product = [0.75, 0.05, 0.04];
+    let plate = mapped(&bare, |x, y, k, v| {
+        let m = soft(x, y);
+        m * product[k] + (1.0 - m) * v
+    });
+    let sheet = vec![0.9; (W * H * 3) as usize];
+    write(&at, "plate.tif", &plate);
+    write(&at, "bare.tif", &bare);
+    write(&at, "sheet.tif", &sheet);
+    let scene = format!(
+        "{HEAD}plate \"frames/bare.tif\" name=\"bare\"\nmask \"bottle\" {{ piece plate=\"bare\" }}\n\
+         element \"sheet\" {{ frame \"frames/sheet.tif\"; mask {{ rect 10 10 70 100 }}; behind \"bottle\" }}\n{MASTER}"
+    );
+    rendered(&at, &scene, &[]);
+    let out = light(&at.join("out.tif"));
+    let (mut worst, mut sum, mut count) = (0.0f32, 0.0f64, 0);
+    for y in 12..108 {
+        for x in 12..78 {
+            let m = soft(x, y);
+            for (k, colour) in product.iter().enumerate() {
+                let error = out[((y * W + x) * 3) as usize + k] - (m * colour + (1.0 - m) * 0.9);
+                worst = worst.max(error.abs());
+                if 0.0 < m && m < 1.0 {
+                    sum += f64::from(error);
+                    count += 1;
+                }
+            }
+        }
+    }
+    // What is left is how well the product's own coverage was found.
+    assert!(worst < 0.12, "{worst}");
+    assert!(
+        (sum / f64::from(count)).abs() < 0.01,
+        "{}",
+        sum / f64::from(count)
+    );
 }
