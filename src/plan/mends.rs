@@ -108,11 +108,12 @@ impl StackBuilder<'_, '_> {
                     profile: own.profile.clone(),
                 };
                 let shot = self.opener.shot(&reference, Some(self.space))?;
-                Some(match body.and_then(pieces::first_piece) {
-                    Some(piece) if mask.piece().is_some() => {
-                        MendFrom::Piece(shot, self.piece_in(shot, piece, footing, path.span)?)
+                Some(match body.filter(|_| mask.piece().is_some()) {
+                    Some(body) => {
+                        let piece = self.piece_in(shot, body, footing, path.span)?;
+                        MendFrom::Piece(shot, piece)
                     }
-                    _ => MendFrom::Frame(shot),
+                    None => MendFrom::Frame(shot),
                 })
             }
         };
@@ -128,18 +129,10 @@ impl StackBuilder<'_, '_> {
     fn piece_in(
         &mut self,
         shot: ShotId,
-        piece: &Source,
+        body: &Body,
         footing: &Footing,
         span: Span,
     ) -> Option<PieceId> {
-        let kind = match &piece.kind {
-            SourceKind::Piece { sigma, plate, .. } => SourceKind::Piece {
-                sigma: *sigma,
-                plate: plate.clone(),
-                card: None,
-            },
-            other => other.clone(),
-        };
         let footing = Footing {
             shot,
             ..footing.clone()
@@ -148,6 +141,7 @@ impl StackBuilder<'_, '_> {
             space: self.opener.footage.shot(shot).rect(),
             footing: Some(&footing),
         };
-        self.masks.piece(&kind, span, ground, None, self.opener)
+        self.masks
+            .piece(&pieces::held(body), span, ground, None, self.opener)
     }
 }

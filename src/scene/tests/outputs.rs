@@ -212,38 +212,7 @@ stop `profile "plate"` is the plate's own, and the scene has no plate [needs-pla
 
 #[test]
 fn not_built_yet() {
-    assert_snapshot!(faults(example::PAGE), @r##"
-stop `shadow`, keeping the shadow a piece throws on the set: not built yet [not-built]
-  at scene.kdl:27:9
-  27 |         shadow                                           // it hangs low: keep the shadow it throws on the table
-     |         ^^^^^^
-  do: lay the shadow as an element of its own, with a drawn mask and blend="multiply"
-
-stop `behind` a mask that holds a `piece`: not built yet [not-built]
-  at scene.kdl:30:55
-  30 |     element "c" order=40 { frame "frames/nib-07.tif"; behind "bottle" }   // deeper than its fellows
-     |                                                       ^^^^^^^^^^^^^^^
-  do: draw the mask, or name a painted one with `image`
-"##);
     assert_snapshot!(after_head("mask \"p\" { mask \"q\" }\nmask \"q\" { piece plate=\"b\" }\nplate \"b.tif\" name=\"b\"\neach { mask { all } }\nelement \"e\" {\n    frame \"a.tif\"\n    mask { keep { piece { card \"c.tif\" plate=\"b\" } }; cut { rig } }\n    align 1 2\n    mend { rig }\n    defocus 3\n    behind \"p\"\n}\nelement \"f\" { frame \"a.tif\"; align #false; balance #false; shadow #false; mend #false; defocus #false }\nseries \"t.csv\"\nrow \"x\" { hide \"e\" }\noutput \"o\" { file \"o.webp\"; sharpen \"screen\"; bleed 3; max-bytes \"400 kB\" }\n"), @r##"
-stop `mend`, rebuilding part of a piece: not built yet [not-built]
-  at scene.kdl:11:5
-  11 |     mend { rig }
-     |     ^^^^
-  do: cover the place with an element of another frame of the same piece
-
-stop `defocus`, a lens blur: not built yet [not-built]
-  at scene.kdl:12:5
-  12 |     defocus 3
-     |     ^^^^^^^^^
-  do: blur the frame before it comes in, or leave it sharp
-
-stop `behind` a mask that holds a `piece`: not built yet [not-built]
-  at scene.kdl:13:5
-  13 |     behind "p"
-     |     ^^^^^^^^^^
-  do: draw the mask, or name a painted one with `image`
-
 stop `series`, one render a row of a table: not built yet [not-built]
   at scene.kdl:16:8
   16 | series "t.csv"

@@ -266,12 +266,6 @@ stop `shadow` needs a mask with a `piece`, and this element has none [needs-piec
     |                                            ^^^^^^^^^^^^^^^^^
   do: delete the shadow, or use `piece` in the mask
 
-stop `shadow`, keeping the shadow a piece throws on the set: not built yet [not-built]
-  at scene.kdl:3:44
-  3 | element "a" { frame "a.tif"; mask { all }; shadow strength=3 { offset 1 } }
-    |                                            ^^^^^^^^^^^^^^^^^
-  do: lay the shadow as an element of its own, with a drawn mask and blend="multiply"
-
 stop `strength` can't be 3 [out-of-range]
   at scene.kdl:3:60
   3 | element "a" { frame "a.tif"; mask { all }; shadow strength=3 { offset 1 } }
