@@ -1,8 +1,13 @@
-//! Corrections of an element, a group or the finished stack: exposure, gain, warmth, saturation and hue.
+//! Corrections of an element, a group or the finished stack: exposure, gain, warmth, saturation and hue; and a lens
+//! out of focus.
 //!
-//! All five are linear in linear light, so they are one 3 x 3 matrix, worked out in `f64` in the language's fixed
+//! The five are linear in linear light, so they are one 3 x 3 matrix, worked out in `f64` in the language's fixed
 //! order and applied to premultiplied colour. Alpha is never touched and colour never clamped. What is neutral
 //! leaves no trace: a correction that does nothing is exactly the identity.
+
+mod defocus;
+
+pub use defocus::{defocused, spread};
 
 use crate::color::{Space, bradford, daylight_xy};
 use crate::geom::Map;

@@ -7,10 +7,12 @@
 
 mod ground;
 mod matte;
+mod mend;
 mod rig;
 mod tools;
 
 pub use matte::card::triangulated;
+pub use mend::mended;
 
 use rayon::prelude::*;
 

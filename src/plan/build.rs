@@ -1,15 +1,15 @@
 //! The planner: one pass over the scene, every fault of every file together.
 
 use super::footage::{Opener, ShotId};
-use super::masks::Masks;
+use super::masks::{self, Masks};
 use super::output::{Around, OutputPlan, resolved};
 use super::stack::{Cut, StackBuilder, matrix};
-use super::{ExtendWith, Ground, Plan, Protect, Stack};
+use super::{ExtendWith, Ground, Plan, Protect, Stack, plates};
 use crate::budget::Account;
 use crate::color::{Named, Space};
 use crate::diag::Finding;
 use crate::geom::Rect;
-use crate::scene::{Canvas, FrameRef, Output, Scene, Working};
+use crate::scene::{Canvas, Output, Scene, Working};
 
 /// What the command line adds to a scene.
 #[derive(Clone, Debug, Default)]
@@ -25,7 +25,8 @@ pub fn planned(
     account: &Account,
 ) -> Result<(Plan, Vec<Finding>), Vec<Finding>> {
     let mut opener = Opener::new(account);
-    let base = plates(scene, &mut opener);
+    let plates = plates::opened(scene, &mut opener, None);
+    let base = plates.first().and_then(|base| base.shots.first().copied());
     let space = working(scene, base, &opener);
     opener.settle_space(&space);
     let plate_rect = base.map(|id| opener.footage.shot(id).rect());
@@ -34,7 +35,7 @@ pub fn planned(
         (None, Some(rect)) => rect,
         (None, None) => Rect::EMPTY,
     };
-    let mut masks = Masks::default();
+    let mut masks = Masks::of(plates);
     let mut cuts: Vec<Cut> = Vec::new();
     let mut pictures: Vec<Stack> = Vec::new();
     let mut outputs: Vec<OutputPlan> = Vec::new();
@@ -42,7 +43,12 @@ pub fn planned(
         .protects
         .iter()
         .filter_map(|protect| {
-            let recipe = masks.recipe(&protect.body, &scene.masks, &mut opener, scene_canvas)?;
+            // Only masks named in it can hold a piece.
+            let ground = masks::Ground {
+                space: scene_canvas,
+                footing: None,
+            };
+            let recipe = masks.recipe(&protect.body, &scene.masks, &mut opener, ground)?;
             Some(Protect {
                 name: protect.name.value.clone(),
                 mask: masks.intern(recipe),
@@ -128,33 +134,15 @@ pub fn planned(
     let plan = Plan {
         space,
         footage,
+        plates: masks.plates,
         cuts,
+        pieces: masks.pieces,
         masks: masks.recipes,
         protects,
         pictures,
         outputs,
     };
     Ok((plan, findings))
-}
-
-/// Opens every plate; the first is the base.
-fn plates(scene: &Scene, opener: &mut Opener) -> Option<ShotId> {
-    let mut base = None;
-    for (index, plate) in scene.plates.iter().enumerate() {
-        for (nth, file) in plate.files.iter().enumerate() {
-            let shot = opener.shot(
-                &FrameRef {
-                    path: file.clone(),
-                    profile: plate.profile.clone(),
-                },
-                None,
-            );
-            if index == 0 && nth == 0 {
-                base = shot;
-            }
-        }
-    }
-    base
 }
 
 fn working(scene: &Scene, base: Option<ShotId>, opener: &Opener) -> Space {

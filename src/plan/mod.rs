@@ -5,16 +5,26 @@
 //! What needs pixels (painted masks, computed pivots) is left to `settle`.
 
 mod build;
+mod effects;
 mod footage;
+mod laying;
 mod masks;
+mod mends;
 mod output;
+mod pieces;
+mod plates;
 mod stack;
 mod treat;
 
 pub use build::{Settings, planned};
+pub use effects::ShadowStep;
 pub use footage::{Footage, Painted, PaintedId, Shot, ShotId};
+pub use laying::{Carry, Gains, Laying, Part};
 pub use masks::{LayerRecipe, MaskId, MaskRecipe, SourceRecipe, StepRecipe};
+pub use mends::{MendFrom, MendStep};
 pub use output::{OutputPlan, Target};
+pub use pieces::{CardRecipe, PieceId, PieceRecipe, keeps_more};
+pub use plates::{PlateId, PlateSet};
 pub use stack::{Cut, CutId, ElementStep, GroupStep, Node, Placing};
 
 use crate::color::Space;
@@ -27,8 +37,12 @@ use crate::scene::Extend;
 pub struct Plan {
     pub space: Space,
     pub footage: Footage,
+    /// The base plate first; empty in a scene without one.
+    pub plates: Vec<PlateSet>,
     /// Frames under their masks, each distinct pair once.
     pub cuts: Vec<Cut>,
+    /// What is cut out of frames by comparing them with their plates.
+    pub pieces: Vec<PieceRecipe>,
     /// Masks in canvas space: named ones that are used, and groups' own.
     pub masks: Vec<MaskRecipe>,
     /// Areas that nothing may cover.

@@ -4,17 +4,23 @@
 //! Whatever a group says that needs its members as one picture (opacity, a blend mode, a mask, a correction,
 //! `isolate`) makes it isolated.
 
+use super::effects::{Casting, ShadowStep, detached};
 use super::footage::{Opener, ShotId};
-use super::masks::{MaskId, MaskRecipe, Masks};
+use super::laying::Laying;
+use super::masks::{self, MaskId, MaskRecipe, Masks};
+use super::mends::MendStep;
+use super::pieces::{self, Footing};
+use super::plates::PlateId;
 use super::treat::{Told, treatment_over};
 use crate::blend::{Mixing, Mode};
 use crate::color::Space;
-use crate::correct::{Correction, Matrix};
-use crate::diag::Span;
+use crate::correct::{Correction, Matrix, spread};
+use crate::diag::{Span, Spanned};
 use crate::geom::{Map, Rect};
 use crate::resample::Kernel;
 use crate::scene::{
-    Correct, Edits, Element, Flip, Group, Member, NamedMask, Placement, Slot, Treatment,
+    Body, Correct, Edits, Element, Flip, Group, Member, NamedMask, Placement, Props, Slot, Step,
+    Treatment,
 };
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -25,6 +31,11 @@ pub struct CutId(pub usize);
 pub struct Cut {
     pub shot: ShotId,
     pub mask: MaskRecipe,
+    /// The plate that governs `laying`; the base where nothing is compared with a plate.
+    pub plate: PlateId,
+    pub laying: Laying,
+    /// Parts of the piece to be rebuilt, in this order.
+    pub mends: Vec<MendStep>,
     /// The first member that uses it, for messages.
     pub member: String,
     pub span: Span,
@@ -32,7 +43,11 @@ pub struct Cut {
 
 impl PartialEq for Cut {
     fn eq(&self, other: &Self) -> bool {
-        self.shot == other.shot && self.mask == other.mask
+        self.shot == other.shot
+            && self.mask == other.mask
+            && self.plate == other.plate
+            && self.laying == other.laying
+            && self.mends == other.mends
     }
 }
 
@@ -53,7 +68,10 @@ pub struct ElementStep {
     pub outer: Map,
     pub kernel: Kernel,
     pub correct: Option<Matrix>,
+    /// Radius of a lens disc in frame px; `None` where it would stay within its pixel.
+    pub defocus: Option<f64>,
     pub behind: Option<MaskId>,
+    pub shadow: Option<ShadowStep>,
     pub opacity: f32,
     pub mode: Mode,
     pub mixing: Mixing,
@@ -67,7 +85,9 @@ impl PartialEq for ElementStep {
             && self.outer == o.outer
             && self.kernel == o.kernel
             && self.correct == o.correct
+            && self.defocus == o.defocus
             && self.behind == o.behind
+            && self.shadow == o.shadow
             && self.opacity == o.opacity
             && self.mode == o.mode
             && self.mixing == o.mixing
@@ -160,6 +180,9 @@ struct Above<'t> {
     each: Option<&'t Treatment>,
     outer: Map,
     order: Option<i32>,
+    casting: Casting,
+    /// The nearest group's `plate=`.
+    plate: PlateId,
     /// Inside the member an output asks for.
     chosen: bool,
 }
@@ -171,6 +194,8 @@ impl StackBuilder<'_, '_> {
             each,
             outer: Map::IDENTITY,
             order: None,
+            casting: Casting::NONE,
+            plate: PlateId::BASE,
             chosen: self.only.is_none(),
         };
         self.sorted(members, &above)
@@ -228,21 +253,24 @@ impl StackBuilder<'_, '_> {
                 .by_name(name, self.named, self.opener, self.canvas)
         });
         let Some(shot) = shot else { return };
-        let frame = self.opener.footage.shot(shot).rect();
-        let mask = match treatment.mask.value() {
-            Some(body) => self.masks.recipe(body, self.named, self.opener, frame),
-            None => Some(MaskRecipe::all()),
+        let Some(cut) = self.cut(&path, element, shot, &treatment, self.plate(&props, above))
+        else {
+            return;
         };
-        let Some(mask) = mask else { return };
+        let placing = Placing::of(&treatment.placement, told.nudge());
+        let opacity = props.opacity.map_or(1.0, |o| o.value);
+        let casting = above.casting.inside(&placing, opacity);
+        let shadow = self.shadow(&treatment, shot, &casting);
         if told.is_off(&props) {
             return;
         }
-        let cut = self.intern(Cut {
-            shot,
-            mask,
-            member: path.clone(),
-            span: element.name.span,
-        });
+        if let Slot::Set(kept) = &treatment.shadow {
+            let moved = casting.offset;
+            let own = kept.value.offset;
+            let finding = detached(&path, kept.span, &placing, &above.outer, moved, own);
+            self.opener.findings.extend(finding);
+        }
+        let cut = self.intern(cut);
         let order = props.order.map(|o| o.value).or(above.order).unwrap_or(0);
         into.push((
             order,
@@ -250,16 +278,119 @@ impl StackBuilder<'_, '_> {
                 member: path,
                 span: element.name.span,
                 cut,
-                placing: Placing::of(&treatment.placement, told.nudge()),
+                placing,
                 outer: above.outer,
                 kernel: treatment.resample.value().copied().unwrap_or_default(),
                 correct: self.correction(&treatment.correct),
+                defocus: treatment
+                    .defocus
+                    .value()
+                    .copied()
+                    .filter(|&radius| spread(radius) > 0),
                 behind,
-                opacity: props.opacity.map_or(1.0, |o| o.value as f32),
+                shadow,
+                opacity: opacity as f32,
                 mode: props.blend.map_or(Mode::Normal, |b| b.value),
                 mixing: props.mixing.map_or(Mixing::Linear, |m| m.value),
             }),
         ));
+    }
+
+    /// The shadow an element keeps.
+    fn shadow(
+        &mut self,
+        treatment: &Treatment,
+        shot: ShotId,
+        casting: &Casting,
+    ) -> Option<ShadowStep> {
+        let Slot::Set(shadow) = &treatment.shadow else {
+            return None;
+        };
+        let own = shadow.value.offset;
+        let within = match &shadow.value.within {
+            None => None,
+            Some(sources) => {
+                // What limits a shadow is drawn or painted.
+                let ground = masks::Ground {
+                    space: self.opener.footage.shot(shot).rect(),
+                    footing: None,
+                };
+                let body = Body {
+                    steps: vec![Spanned::new(Step::Keep(sources.clone()), shadow.span)],
+                };
+                Some(self.masks.recipe(&body, self.named, self.opener, ground)?)
+            }
+        };
+        Some(ShadowStep {
+            strength: (shadow.value.strength * casting.opacity) as f32,
+            offset: [casting.offset[0] + own[0], own[1]],
+            within,
+        })
+    }
+
+    /// The plate that governs a member: its own, the nearest group's, the base.
+    fn plate(&self, props: &Props, above: &Above) -> PlateId {
+        props
+            .plate
+            .as_ref()
+            .and_then(|name| pieces::by_name(&self.masks.plates, &name.value))
+            .unwrap_or(above.plate)
+    }
+
+    /// The element's frame under its mask, laid onto its plate.
+    fn cut(
+        &mut self,
+        path: &str,
+        element: &Element,
+        shot: ShotId,
+        treatment: &Treatment,
+        plate: PlateId,
+    ) -> Option<Cut> {
+        let span = element.name.span;
+        let usual = pieces::usual_mask(element.span);
+        let body = match treatment.mask.value() {
+            Some(body) => Some(body),
+            None if !self.masks.plates.is_empty() => Some(&usual),
+            None => None,
+        };
+        let finds = body.is_some_and(pieces::finds);
+        let plate = body
+            .and_then(pieces::named_plate)
+            .and_then(|name| pieces::by_name(&self.masks.plates, &name.value))
+            .unwrap_or(plate);
+        let laying = Laying::of(treatment, if finds { Laying::FOUND } else { Laying::OFF });
+        let footing = Footing {
+            shot,
+            plate,
+            laying,
+            member: Some(path.to_owned()),
+        };
+        if !pieces::comparable(&footing, finds, &self.masks.plates, span, self.opener) {
+            return None;
+        }
+        let ground = masks::Ground {
+            space: self.opener.footage.shot(shot).rect(),
+            footing: Some(&footing),
+        };
+        let mask = match body {
+            Some(body) => self.masks.recipe(body, self.named, self.opener, ground)?,
+            None => MaskRecipe::all(),
+        };
+        let own = &element.frame;
+        let mends = self.mends(&treatment.mends, own, body, &mask, &footing)?;
+        Some(Cut {
+            shot,
+            mask,
+            plate: if finds || laying.needs_plate() {
+                plate
+            } else {
+                PlateId::BASE
+            },
+            laying,
+            mends,
+            member: path.to_owned(),
+            span,
+        })
     }
 
     fn group(&mut self, group: &Group, above: &Above, into: &mut Vec<Ranked>) {
@@ -305,8 +436,13 @@ impl StackBuilder<'_, '_> {
             .then(&above.outer);
         let order = props.order.map(|o| o.value).or(above.order);
         let mask = body.value().and_then(|body| {
+            // A group's mask holds no piece.
+            let ground = masks::Ground {
+                space: self.canvas,
+                footing: None,
+            };
             self.masks
-                .recipe(body, self.named, self.opener, self.canvas)
+                .recipe(body, self.named, self.opener, ground)
                 .map(|recipe| (self.masks.intern(recipe), outer))
         });
         let opacity = props.opacity.map_or(1.0, |o| o.value as f32);
@@ -321,6 +457,8 @@ impl StackBuilder<'_, '_> {
             each: each.as_ref(),
             outer,
             order: if isolated { None } else { order },
+            casting: above.casting.inside(&placing, f64::from(opacity)),
+            plate: self.plate(&props, above),
             chosen,
         };
         let left_out = told.is_off(&props);

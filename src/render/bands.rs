@@ -145,6 +145,8 @@ fn small_ground(scope: &Scope, tiling: Tiling, account: &Account) -> Result<Pict
     let full = Scope {
         view: super::scope::View::whole(scope.stack.canvas),
         nodes: Vec::new(),
+        shadows: scope.shadows.clone(),
+        products: Vec::new(),
         elements: 0,
         ..*scope
     };

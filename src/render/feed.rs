@@ -1,24 +1,19 @@
 //! The stored samples a band needs, decoded once and dropped after their last band.
 
 use super::ground;
-use super::scope::{PlacedElement, Scope};
+use super::piece::{self, Held};
+use super::scope::Scope;
 use crate::budget::Account;
 use crate::diag::Finding;
-use crate::frame::{SampleKind, Samples};
+use crate::frame::Samples;
 use crate::geom::Rect;
-use crate::plan::Shot;
-use crate::settle::unreadable;
-
-/// A piece up to this many bytes is decoded once, whole, and kept until its last band: a turned piece needs almost
-/// all of itself in every band it crosses. Larger ones are decoded again band by band.
-const KEPT_WHOLE: u64 = 96 << 20;
 
 /// Decoded samples for one band of a picture.
 #[derive(Debug)]
 pub(super) struct Feeds {
     pub plate: Option<Samples>,
     /// By element index.
-    pub elements: Vec<Option<Samples>>,
+    pub elements: Vec<Option<Held>>,
 }
 
 impl Feeds {
@@ -38,59 +33,43 @@ impl Feeds {
             let shot = scope.plan.footage.shot(id);
             let needed = ground::needs(scope, band);
             if !needed.is_empty() {
-                self.plate = Some(read(shot, needed, account)?);
+                self.plate = Some(piece::read(shot, needed, account)?);
             }
         }
-        let mut todo = Vec::new();
+        // Everything that goes, goes before anything comes.
         scope.each_element(&mut |element| {
             let held = &mut self.elements[element.index];
-            if element.reach.y1 <= band.y0 {
-                *held = None;
-                return;
-            }
             let needed = element.needs(&band);
-            if needed.is_empty() || held.as_ref().is_some_and(|s| s.rect.covers(&needed)) {
+            let stays = held.as_ref().is_some_and(|held| held.covers(&needed));
+            if element.reach.y1 <= band.y0 || !stays {
+                *held = None;
+            }
+        });
+        let mut fault = None;
+        scope.each_element(&mut |element| {
+            let held = &mut self.elements[element.index];
+            let needed = element.needs(&band);
+            if fault.is_some() || needed.is_empty() || held.is_some() {
                 return;
             }
             let shot = scope
                 .plan
                 .footage
                 .shot(scope.plan.cuts[element.step.cut.0].shot);
-            let load = loaded(element, shot, needed);
-            *held = None;
-            todo.push((element.index, element.step, shot, load));
+            match piece::held(scope, element, piece::load(element, shot, needed), account) {
+                Ok(ready) => *held = ready,
+                Err(finding) => {
+                    fault = Some(
+                        finding
+                            .at(element.step.span)
+                            .member(element.step.member.as_str()),
+                    );
+                }
+            }
         });
-        for (index, step, shot, load) in todo {
-            let samples = read(shot, load, account)
-                .map_err(|fault| fault.at(step.span).member(step.member.as_str()))?;
-            self.elements[index] = Some(samples);
+        if let Some(finding) = fault {
+            return Err(finding);
         }
         Ok(())
     }
-}
-
-/// What is decoded when `needed` is asked for.
-pub(super) fn loaded(element: &PlacedElement, shot: &Shot, needed: Rect) -> Rect {
-    if load_bytes(shot, element.cut.area) <= KEPT_WHOLE {
-        element.cut.area
-    } else {
-        needed
-    }
-}
-
-/// Memory that a rectangle of stored samples takes, in bytes.
-pub fn load_bytes(shot: &Shot, rect: Rect) -> u64 {
-    let header = shot.frame.header();
-    let sample = match header.kind {
-        SampleKind::U8 => 1,
-        SampleKind::U16 => 2,
-        SampleKind::U32 | SampleKind::F16 | SampleKind::F32 => 4,
-    };
-    rect.area() * u64::from(header.channels) * sample
-}
-
-fn read(shot: &Shot, rect: Rect, account: &Account) -> Result<Samples, Finding> {
-    shot.frame
-        .samples(rect, account)
-        .map_err(|fault| unreadable(&shot.path, &fault))
 }

@@ -1,13 +1,14 @@
 //! What lies below every member: backdrop, base plate, and the plate continued beyond its edge.
 
 use super::scope::Scope;
+use super::shadow;
 use super::tile::Stored;
 use crate::budget::Account;
 use crate::diag::Finding;
 use crate::frame::{Alpha, Samples};
 use crate::geom::Rect;
 use crate::plan::{ExtendWith, Shot};
-use crate::raster::{Picture, Premul, Raster};
+use crate::raster::{Light, Picture, Premul, Raster};
 use crate::settle::{out_of_memory, unreadable};
 
 /// The plate pixel shown at canvas coordinate `v`, for a plate of `side` pixels. SVG's `reflect` mirrors at the
@@ -88,10 +89,18 @@ pub(super) fn drawn(
     let source = samples
         .picture(needed, shot.frame.header(), &shot.decoding, account)
         .map_err(|fault| unreadable(&shot.path, &fault))?;
+    let ratios = shadowed(scope, out, account)?;
     let inside = rect.intersected(&out);
     if !inside.is_empty() {
+        let mut dark = Vec::new();
         for y in inside.y0..inside.y1 {
-            let from = source.span(y, inside.x0, inside.x1);
+            let mut from = source.span(y, inside.x0, inside.x1);
+            if let Some(ratios) = &ratios {
+                let row = from.iter().zip(ratios.span(y, inside.x0, inside.x1));
+                dark.clear();
+                dark.extend(row.map(|(pixel, ratio)| under(*pixel, *ratio)));
+                from = &dark;
+            }
             laid_over(picture.span_mut(y, inside.x0, inside.x1), from);
         }
         if let Some(stored) = &mut stored {
@@ -104,6 +113,9 @@ pub(super) fn drawn(
                 &source,
                 stored,
             );
+            if let Some(ratios) = &ratios {
+                computed(ratios, inside, stored);
+            }
         }
     }
     if let Some(extend) = continued(scope)
@@ -113,13 +125,43 @@ pub(super) fn drawn(
             let from = folded(y, rect.y1, extend);
             for x in out.x0..out.x1 {
                 if !rect.contains(x, y) {
-                    let pixel = source.at(folded(x, rect.x1, extend), from);
+                    let mut pixel = source.at(folded(x, rect.x1, extend), from);
+                    if let Some(ratios) = &ratios {
+                        pixel = under(pixel, ratios.at(x, y));
+                    }
                     laid_over(picture.span_mut(y, x, x + 1), &[pixel]);
                 }
             }
         }
     }
     Ok(picture)
+}
+
+/// What the shadows leave of the plate's light, as ratios; `None` where none acts.
+fn shadowed(scope: &Scope, out: Rect, account: &Account) -> Result<Option<Light>, Finding> {
+    if !shadow::any(&scope.shadows, &out) {
+        return Ok(None);
+    }
+    let mut ratios = Light::filled(out, [1.0; 3], account).map_err(|f| out_of_memory(&f))?;
+    shadow::cast(&scope.shadows, &mut ratios);
+    Ok(Some(ratios))
+}
+
+fn under(pixel: Premul, ratio: [f32; 3]) -> Premul {
+    let [r, g, b, alpha] = pixel.0;
+    Premul([r * ratio[0], g * ratio[1], b * ratio[2], alpha])
+}
+
+/// Where a shadow acts the plate's own codes are no copy any more.
+fn computed(ratios: &Light, inside: Rect, stored: &mut Raster<Stored>) {
+    for y in inside.y0..inside.y1 {
+        let marks = stored.span_mut(y, inside.x0, inside.x1);
+        for (mark, ratio) in marks.iter_mut().zip(ratios.span(y, inside.x0, inside.x1)) {
+            if *ratio != [1.0; 3] {
+                *mark = Stored::COMPUTED;
+            }
+        }
+    }
 }
 
 /// Plain over of the plate on the backdrop.

@@ -1,8 +1,8 @@
 //! How much memory a drawing takes at most, found by walking its bands without reading a pixel.
 
 use super::bands::Tiling;
-use super::feed::{load_bytes, loaded};
 use super::ground;
+use super::piece::{load, load_bytes, load_cost};
 use super::scope::Scope;
 use super::tile::Stored;
 use crate::geom::Rect;
@@ -30,14 +30,14 @@ pub fn peak_bytes(
     let threads = threads.max(1);
     let mut peak = 0;
     for band in part.bands(tiling.band) {
-        let mut decoding = 0;
+        let mut making = 0;
         let mut plate = 0;
         if let Some(id) = scope.stack.ground.plate {
             let shot = scope.plan.footage.shot(id);
             let needed = ground::needs(scope, band);
             let cost = shot.frame.cost(needed);
             plate = load_bytes(shot, needed) + cost.kept;
-            decoding = cost.working;
+            making = cost.working;
         }
         let mut samples = 0;
         scope.each_element(&mut |element| {
@@ -53,11 +53,11 @@ pub fn peak_bytes(
                     .plan
                     .footage
                     .shot(scope.plan.cuts[element.step.cut.0].shot);
-                let load = loaded(element, shot, needed);
-                let cost = shot.frame.cost(load);
-                // While it is decoded, what is already there stays.
-                decoding = decoding.max(cost.working);
-                *slot = Some((load, load_bytes(shot, load) + cost.kept));
+                let load = load(element, shot, needed);
+                let (kept, working) = load_cost(element, shot, load);
+                // While it is made ready, what is already there stays.
+                making = making.max(working);
+                *slot = Some((load.rect(element), kept));
             }
             samples += slot.map_or(0, |(_, bytes)| bytes);
         });
@@ -67,7 +67,7 @@ pub fn peak_bytes(
         let drawing = whole + whole.max(threads * 3 * tile).max(taking);
         // Memory a thread has freed is not always there for the others.
         let stranded = whole * (threads - 1) / threads;
-        peak = peak.max(plate + samples + stranded + drawing.max(decoding));
+        peak = peak.max(plate + samples + stranded + drawing.max(making));
     }
     peak
 }

@@ -1,5 +1,8 @@
 //! A stack with everything placed: each element's map from its frame to the view, and the box it can reach.
 
+use super::bare::{self, Product};
+use super::shadow::Thrown;
+use crate::correct;
 use crate::geom::{Map, PixelMap, Rect};
 use crate::plan::{ElementStep, GroupStep, Node, Plan, Stack};
 use crate::resample;
@@ -46,6 +49,10 @@ pub struct Scope<'a> {
     pub stack: &'a Stack,
     pub view: View,
     pub nodes: Vec<Placed<'a>>,
+    /// What pieces throw on the base plate, back to front.
+    pub shadows: Vec<Thrown<'a>>,
+    /// What pieces stand behind.
+    pub products: Vec<Product<'a>>,
     /// Number of elements; each has an index below it, back to front.
     pub elements: usize,
 }
@@ -61,6 +68,8 @@ pub struct PlacedElement<'a> {
     pub index: usize,
     pub step: &'a ElementStep,
     pub cut: &'a SettledCut,
+    /// Frame pixels that may hold something: the cut's area and what a lens disc spreads beyond it.
+    pub area: Rect,
     /// Frame to view.
     pub map: Map,
     /// View to frame.
@@ -90,14 +99,40 @@ impl<'a> Scope<'a> {
         };
         let nodes = placer.nodes(&stack.nodes);
         let elements = placer.elements;
-        Scope {
+        let mut scope = Scope {
             plan,
             settled,
             stack,
             view,
             nodes,
+            shadows: Vec::new(),
+            products: Vec::new(),
             elements,
+        };
+        if stack.ground.plate.is_some() {
+            scope.shadows = scope.thrown();
+            if view.is_canvas() {
+                scope.products = bare::products(&scope.nodes, settled, stack.canvas);
+            }
         }
+        scope
+    }
+
+    fn thrown(&self) -> Vec<Thrown<'a>> {
+        let mut shadows = Vec::new();
+        self.each_element(&mut |element| {
+            let Some(step) = &element.step.shadow else {
+                return;
+            };
+            let shot = self.plan.cuts[element.step.cut.0].shot;
+            let within = step
+                .within
+                .as_ref()
+                .map(|recipe| self.settled.area(shot, recipe));
+            let frame = self.plan.footage.shot(shot).rect();
+            shadows.extend(Thrown::new(element, step, within, frame));
+        });
+        shadows
     }
 
     /// Every element, back to front, groups opened.
@@ -153,9 +188,10 @@ impl<'a> Placer<'a> {
         self.elements += 1;
         let cut = self.settled.cut(step.cut);
         let pivot = step.placing.pivot.unwrap_or(cut.pivot);
-        let map = step
-            .placing
-            .map(pivot)
+        let (x, y) = cut.carry.apply(pivot[0], pivot[1]);
+        let map = cut
+            .carry
+            .then(&step.placing.map([x, y]))
             .then(&step.outer)
             .then(&self.view.from_canvas);
         let back = map.inverted()?;
@@ -165,16 +201,18 @@ impl<'a> Placer<'a> {
             .shot(self.plan.cuts[step.cut.0].shot)
             .rect();
         debug_assert!(frame.covers(&cut.area));
+        let area = cut.area.grown(step.defocus.map_or(0, correct::spread));
         let copies = map.as_pixel_map().map(|pixels| pixels.inverted());
         let reach = match map.as_pixel_map() {
-            Some(pixels) => pixels.rect(&cut.area),
-            None => resample::reach(&map, &cut.area, step.kernel),
+            Some(pixels) => pixels.rect(&area),
+            None => resample::reach(&map, &area, step.kernel),
         }
         .intersected(&self.view.rect);
         Some(PlacedElement {
             index,
             step,
             cut,
+            area,
             map,
             back,
             copies,
@@ -185,7 +223,7 @@ impl<'a> Placer<'a> {
 }
 
 impl PlacedElement<'_> {
-    /// Frame pixels that can matter for `out`, within what the mask keeps.
+    /// Frame pixels that can matter for `out`, within what there is of the piece.
     pub fn needs(&self, out: &Rect) -> Rect {
         let out = out.intersected(&self.reach);
         if out.is_empty() {
@@ -195,6 +233,6 @@ impl PlacedElement<'_> {
             Some(pixels) => pixels.rect(&out),
             None => resample::footprint(&self.back, &out, self.step.kernel),
         }
-        .intersected(&self.cut.area)
+        .intersected(&self.area)
     }
 }

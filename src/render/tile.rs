@@ -1,18 +1,20 @@
 //! One tile: ground, then every member over it, back to front.
 
+use super::bare::{self, Bare, Laying};
 use super::feed::Feeds;
 use super::ground;
+use super::piece::{self, covered};
 use super::protect::{Tally, Visible, Watch};
 use super::scope::{Placed, PlacedElement, PlacedGroup, Scope};
-use crate::blend::{self, Mixing, Mode};
-use crate::budget::Account;
+use crate::blend::{self, Mode};
+use crate::budget::{Account, OverBudget};
 use crate::diag::Finding;
 use crate::frame::{SampleBuffer, Samples};
 use crate::geom::{Map, Rect};
 use crate::plan::{MaskId, Shot};
-use crate::raster::{Matte, Picture, Premul, Raster};
+use crate::raster::{Light, Matte, Picture, Premul, Raster};
 use crate::resample::{self, Kernel};
-use crate::settle::{out_of_memory, unreadable};
+use crate::settle::out_of_memory;
 
 /// A finished tile: linear light, premultiplied.
 #[derive(Debug)]
@@ -108,7 +110,11 @@ pub(super) fn drawn(
             .map_err(|f| out_of_memory(&f))?,
         None => ground::drawn(scope, feeds.plate.as_ref(), rect, stored.as_mut(), account)?,
     };
-    let mut layer = Layer { picture, stored };
+    let mut layer = Layer {
+        picture,
+        stored,
+        bares: bare::drawn(scope, rect, account)?,
+    };
     let mut visible = Visible::new(watches, rect);
     let painter = Painter {
         scope,
@@ -119,6 +125,7 @@ pub(super) fn drawn(
     let Layer {
         mut picture,
         mut stored,
+        ..
     } = layer;
     if let Some(matrix) = &scope.stack.correct {
         matrix.apply(picture.data_mut());
@@ -132,17 +139,11 @@ pub(super) fn drawn(
 }
 
 /// A picture under construction with what it was copied from.
-struct Layer {
+struct Layer<'a> {
     picture: Picture,
     stored: Option<Raster<Stored>>,
-}
-
-/// How a source goes onto a layer.
-#[derive(Clone, Copy)]
-struct Laying {
-    opacity: f32,
-    mode: Mode,
-    mixing: Mixing,
+    /// The set without what members stand behind; none in a group.
+    bares: Vec<Bare<'a>>,
 }
 
 struct Painter<'a> {
@@ -171,8 +172,7 @@ impl Painter<'_> {
                         mixing: element.step.mixing,
                     };
                     if let Some(above) = self.element(element, out, layer.stored.is_some())? {
-                        visible.element(element.index, &above.picture, laying.opacity);
-                        laid(layer, &above, laying);
+                        self.stand(element, above, laying, layer, visible)?;
                     }
                 }
                 Placed::Group(group) => {
@@ -183,50 +183,55 @@ impl Painter<'_> {
                     };
                     let above = self.group(group, out, layer.stored.is_some(), visible)?;
                     laid(layer, &above, laying);
+                    for bare in &mut layer.bares {
+                        bare.lay(&above.picture, laying);
+                    }
                 }
             }
         }
         Ok(())
     }
 
-    /// An element's pixels in `out`, before opacity and blending; `None` where it has none.
-    fn element(
+    /// Lays an element down, behind what it stands behind.
+    fn stand(
         &self,
         element: &PlacedElement,
-        out: Rect,
-        with_codes: bool,
-    ) -> Result<Option<Layer>, Finding> {
-        let needed = element.needs(&out);
-        if needed.is_empty() {
-            return Ok(None);
+        mut above: Layer,
+        laying: Laying,
+        layer: &mut Layer,
+        visible: &mut Visible,
+    ) -> Result<(), Finding> {
+        let mask = element.step.behind;
+        let out = above.picture.rect();
+        let mut bares = std::mem::take(&mut layer.bares);
+        let own = bares.iter_mut().find(|bare| bare.is_of(mask));
+        // The piece as if nothing stood before it, and the picture without it.
+        let whole = match &own {
+            Some(bare) => Some((
+                above
+                    .picture
+                    .cropped(out, self.account)
+                    .map_err(|f| out_of_memory(&f))?,
+                bare.part_of(&layer.picture, out, self.account)?,
+            )),
+            None => None,
+        };
+        self.hide(element, &mut above.picture)?;
+        visible.element(element.index, &above.picture, laying.opacity);
+        laid(layer, &above, laying);
+        if let (Some(bare), Some((whole, before))) = (own, whole) {
+            bare.lay_behind(&whole, laying, &before, &mut layer.picture);
         }
-        let shot_id = self.scope.plan.cuts[element.step.cut.0].shot;
-        let shot = self.scope.plan.footage.shot(shot_id);
-        let samples = self.feeds.elements[element.index]
-            .as_ref()
-            .expect("the band's feed covers its tiles");
-        let mut window = samples
-            .picture(needed, shot.frame.header(), &shot.decoding, self.account)
-            .map_err(|fault| unreadable(&shot.path, &fault).member(element.step.member.as_str()))?;
-        if let Some(matrix) = &element.step.correct {
-            matrix.apply(window.data_mut());
+        for bare in bares.iter_mut().filter(|bare| !bare.is_of(mask)) {
+            bare.lay(&above.picture, laying);
         }
-        if let Some(matte) = &element.cut.coverage {
-            for y in needed.y0..needed.y1 {
-                covered(window.row_mut(y), matte.span(y, needed.x0, needed.x1));
-            }
-        }
-        let mut picture = match &element.copies {
-            Some(pixels) => resample::copied(&window, pixels, out, self.account),
-            None => resample::resampled(
-                &window,
-                &element.back,
-                out,
-                element.step.kernel,
-                self.account,
-            ),
-        }
-        .map_err(|f| out_of_memory(&f))?;
+        layer.bares = bares;
+        Ok(())
+    }
+
+    /// Takes away what the element stands behind.
+    fn hide(&self, element: &PlacedElement, picture: &mut Picture) -> Result<(), Finding> {
+        let out = picture.rect();
         if let Some(mask) = element.step.behind
             && let Some(matte) = self.mask(mask, &Map::IDENTITY, out)?
         {
@@ -236,12 +241,40 @@ impl Painter<'_> {
                 }
             }
         }
-        let copies = element
-            .copies
-            .filter(|_| with_codes && element.step.correct.is_none());
-        let stored = match copies {
+        Ok(())
+    }
+
+    /// An element's pixels in `out`, before `behind`, opacity and blending; `None` where it has none.
+    fn element(
+        &self,
+        element: &PlacedElement,
+        out: Rect,
+        with_codes: bool,
+    ) -> Result<Option<Layer<'static>>, Finding> {
+        let needed = element.needs(&out);
+        if needed.is_empty() {
+            return Ok(None);
+        }
+        let held = self.feeds.elements[element.index].as_ref();
+        let window = piece::window(self.scope, element, held, needed, self.account)?;
+        let picture = match &element.copies {
+            Some(pixels) => resample::copied(&window, pixels, out, self.account),
+            None if piece::adds_light(element) => self.light(element, &window, out),
+            None => resample::resampled(
+                &window,
+                &element.back,
+                out,
+                element.step.kernel,
+                self.account,
+            ),
+        }
+        .map_err(|f| out_of_memory(&f))?;
+        let codes = piece::codes(element, held).filter(|_| with_codes);
+        let stored = match element.copies.zip(codes) {
             None => None,
-            Some(pixels) => {
+            Some((pixels, samples)) => {
+                let shot_id = self.scope.plan.cuts[element.step.cut.0].shot;
+                let shot = self.scope.plan.footage.shot(shot_id);
                 let mut stored = Raster::filled(out, Stored::COMPUTED, self.account)
                     .map_err(|f| out_of_memory(&f))?;
                 for y in out.y0..out.y1 {
@@ -255,7 +288,37 @@ impl Painter<'_> {
                 Some(stored)
             }
         };
-        Ok(Some(Layer { picture, stored }))
+        Ok(Some(Layer {
+            picture,
+            stored,
+            bares: Vec::new(),
+        }))
+    }
+
+    /// Light without alpha, placed: the rules for alpha after a resample don't concern it.
+    fn light(
+        &self,
+        element: &PlacedElement,
+        window: &Picture,
+        out: Rect,
+    ) -> Result<Picture, OverBudget> {
+        let mut light = Light::filled(window.rect(), [0.0; 3], self.account)?;
+        for (to, from) in light.data_mut().iter_mut().zip(window.data()) {
+            let [r, g, b, _] = from.0;
+            *to = [r, g, b];
+        }
+        let placed = resample::resampled_light(
+            &light,
+            &element.back,
+            out,
+            element.step.kernel,
+            self.account,
+        )?;
+        let mut picture = Picture::filled(out, Premul::CLEAR, self.account)?;
+        for (to, [r, g, b]) in picture.data_mut().iter_mut().zip(placed.data()) {
+            *to = Premul([*r, *g, *b, 0.0]);
+        }
+        Ok(picture)
     }
 
     /// A group composited alone onto transparent black.
@@ -265,7 +328,7 @@ impl Painter<'_> {
         out: Rect,
         with_codes: bool,
         visible: &mut Visible,
-    ) -> Result<Layer, Finding> {
+    ) -> Result<Layer<'static>, Finding> {
         let clear = || Picture::filled(out, Premul::CLEAR, self.account);
         let keeps_codes = with_codes && group.step.correct.is_none();
         let mut layer = Layer {
@@ -277,6 +340,7 @@ impl Painter<'_> {
                 ),
                 false => None,
             },
+            bares: Vec::new(),
         };
         let opened = visible.open();
         self.paint(&group.nodes, &mut layer, visible)?;
@@ -321,12 +385,6 @@ impl Painter<'_> {
             }
         };
         carried.map(Some).map_err(|f| out_of_memory(&f))
-    }
-}
-
-fn covered(row: &mut [Premul], coverage: &[f32]) {
-    for (pixel, c) in row.iter_mut().zip(coverage) {
-        *pixel = Premul(pixel.0.map(|v| v * c));
     }
 }
 
@@ -378,7 +436,11 @@ pub(super) fn coverages(
             return;
         }
         match painter.element(element, pixel, false) {
-            Ok(Some(layer)) => {
+            Ok(Some(mut layer)) => {
+                if let Err(finding) = painter.hide(element, &mut layer.picture) {
+                    fault = Some(finding);
+                    return;
+                }
                 let alpha = layer.picture.at(pixel.x0, pixel.y0).alpha();
                 coverages[element.index] = f64::from(alpha * element.step.opacity);
             }

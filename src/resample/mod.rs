@@ -21,7 +21,7 @@ mod taps;
 pub use copy::{copied, copied_matte};
 pub use reach::{footprint, reach};
 pub use resizer::Resizer;
-pub use sampler::{resampled, resampled_matte};
+pub use sampler::{resampled, resampled_light, resampled_matte};
 
 /// The reconstruction kernels of the language.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]

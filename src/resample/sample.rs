@@ -40,6 +40,25 @@ impl Sample for Premul {
     }
 }
 
+/// Light without alpha may have any value.
+impl Sample for [f32; 3] {
+    const ZERO: [f32; 3] = [0.0; 3];
+
+    #[inline]
+    fn plus(self, weight: f32, other: [f32; 3]) -> [f32; 3] {
+        let mut sum = self;
+        for (total, value) in sum.iter_mut().zip(other) {
+            *total += weight * value;
+        }
+        sum
+    }
+
+    #[inline]
+    fn settled(self) -> [f32; 3] {
+        self
+    }
+}
+
 impl Sample for f32 {
     const ZERO: f32 = 0.0;
 

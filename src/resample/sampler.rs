@@ -7,7 +7,7 @@ use super::separable;
 use super::taps::{Run, Taps};
 use crate::budget::{Account, OverBudget};
 use crate::geom::{Map, Rect};
-use crate::raster::{Matte, Picture, Raster};
+use crate::raster::{Light, Matte, Picture, Raster};
 
 /// The canvas pixels `out` of an element. `window` holds the frame pixels under [`super::footprint`]; what it does
 /// not hold is transparent. Premultiplied colour and alpha are resampled together; then an alpha above 1 divides
@@ -33,6 +33,17 @@ pub fn resampled_matte(
     kernel: Kernel,
     account: &Account,
 ) -> Result<Matte, OverBudget> {
+    resample(window, canvas_to_frame, out, kernel, account)
+}
+
+/// [`resampled`] for light without alpha: nothing outside the window, never clamped.
+pub fn resampled_light(
+    window: &Light,
+    canvas_to_frame: &Map,
+    out: Rect,
+    kernel: Kernel,
+    account: &Account,
+) -> Result<Light, OverBudget> {
     resample(window, canvas_to_frame, out, kernel, account)
 }
 

@@ -2,59 +2,24 @@
 //!
 //! One check an ability, each on its own, so that building the ability deletes its check and nothing else.
 
-use super::check::sources;
-use super::model::{
-    Body, Edits, Format, Member, NamedMask, Output, Scene, Slot, Source, SourceKind, Treatment,
-};
+use super::model::{Format, Output, Scene};
 use crate::diag::{Finding, Span};
-use std::collections::BTreeSet;
 
 /// Every use of an ability that is not built yet.
 pub(super) fn found(scene: &Scene) -> Vec<Finding> {
     let mut look = Look {
         scene,
-        pieces: masks_of_pieces(&scene.masks),
         findings: Vec::new(),
     };
-    look.plates();
     look.series();
-    for mask in scene.masks.iter().chain(&scene.protects) {
-        look.body(&mask.body);
-    }
-    if let Some(each) = &scene.each {
-        look.treatment(each);
-    }
-    look.members(&scene.members, Masked::of(scene.each.as_ref(), Masked::No));
     for output in &scene.outputs {
         look.output(output);
-        look.edits(&output.edits);
-    }
-    for row in &scene.rows {
-        look.edits(&row.edits);
     }
     look.findings
 }
 
-/// Whether an `each` above an element gives it a mask.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Masked {
-    Yes,
-    No,
-}
-
-impl Masked {
-    fn of(each: Option<&Treatment>, above: Masked) -> Masked {
-        match each {
-            Some(each) if each.mask != Slot::Unset => Masked::Yes,
-            _ => above,
-        }
-    }
-}
-
 struct Look<'a> {
     scene: &'a Scene,
-    /// Named masks that hold a `piece`, themselves or through others.
-    pieces: BTreeSet<&'a str>,
     findings: Vec<Finding>,
 }
 
@@ -65,18 +30,6 @@ impl Look<'_> {
                 .at(span)
                 .remedy(instead),
         );
-    }
-
-    fn plates(&mut self) {
-        for plate in &self.scene.plates {
-            if let Some(second) = plate.files.get(1) {
-                self.tell(
-                    second.span,
-                    "several files in one plate, the same empty set shot again",
-                    "keep the first file, which is the one shown",
-                );
-            }
-        }
     }
 
     fn series(&mut self) {
@@ -93,124 +46,6 @@ impl Look<'_> {
                 "`row`, the changes of one row of a series",
                 "put the changes into an output",
             );
-        }
-    }
-
-    /// In a scene with a plate, an element without a mask is cut out by itself one day.
-    fn members(&mut self, members: &[Member], above: Masked) {
-        for member in members {
-            match member {
-                Member::Element(element) => {
-                    self.treatment(&element.treatment);
-                    let masked = Masked::of(Some(&element.treatment), above);
-                    if masked == Masked::No && !self.scene.plates.is_empty() {
-                        self.tell(
-                            element.span,
-                            &format!("cutting out element {} by itself, as it has no mask", super::words::quoted(&element.name.value)),
-                            "draw a mask, name a painted one with `mask { image \"file\" }`, or write `mask { all }` for the whole frame",
-                        );
-                    }
-                }
-                Member::Group(group) => {
-                    if let Slot::Set(body) = &group.mask {
-                        self.body(&body.value);
-                    }
-                    if let Some(each) = &group.each {
-                        self.treatment(each);
-                    }
-                    self.members(&group.members, Masked::of(group.each.as_ref(), above));
-                }
-            }
-        }
-    }
-
-    fn edits(&mut self, edits: &Edits) {
-        for change in &edits.changes {
-            self.treatment(&change.treatment);
-            if let Some(each) = &change.each {
-                self.treatment(each);
-            }
-        }
-    }
-
-    fn treatment(&mut self, treatment: &Treatment) {
-        if let Slot::Set(align) = &treatment.align {
-            self.tell(
-                align.span,
-                "`align`, laying a frame onto its plate",
-                "place the frame by hand with `offset`, `rotate` and `scale`",
-            );
-        }
-        if let Slot::Set(balance) = &treatment.balance {
-            self.tell(
-                balance.span,
-                "`balance`, bringing a frame to its plate's exposure and white",
-                "state the gains: correct { gain r g b }",
-            );
-        }
-        if let Slot::Set(defocus) = &treatment.defocus {
-            self.tell(
-                defocus.span,
-                "`defocus`, a lens blur",
-                "blur the frame before it comes in, or leave it sharp",
-            );
-        }
-        if let Slot::Set(shadow) = &treatment.shadow {
-            self.tell(
-                shadow.span,
-                "`shadow`, keeping the shadow a piece throws on the set",
-                "lay the shadow as an element of its own, with a drawn mask and blend=\"multiply\"",
-            );
-        }
-        for mend in &treatment.mends {
-            self.tell(
-                mend.span,
-                "`mend`, rebuilding part of a piece",
-                "cover the place with an element of another frame of the same piece",
-            );
-        }
-        if let Slot::Set(behind) = &treatment.behind
-            && self.pieces.contains(behind.value.as_str())
-        {
-            self.tell(
-                behind.span,
-                "`behind` a mask that holds a `piece`",
-                "draw the mask, or name a painted one with `image`",
-            );
-        }
-        if let Slot::Set(body) = &treatment.mask {
-            self.body(&body.value);
-        }
-    }
-
-    fn body(&mut self, body: &Body) {
-        for source in sources(body) {
-            self.source(source);
-        }
-    }
-
-    fn source(&mut self, source: &Source) {
-        match &source.kind {
-            SourceKind::Piece { card, .. } => {
-                self.tell(
-                    source.span,
-                    "`piece`, finding what is not the plate",
-                    "draw the outline (polygon, path), or name a painted mask with `image \"file\"`",
-                );
-                if let Some(card) = card {
-                    self.tell(
-                        card.path.span,
-                        "`card`, the same piece before a second plate",
-                        "paint the mask and name it with `image \"file\"`",
-                    );
-                }
-            }
-            SourceKind::Rig => self.tell(
-                source.span,
-                "`rig`, finding what holds a piece",
-                "draw it: cut { line \"x,y x,y\" width=w }",
-            ),
-            _ => {}
         }
     }
 
@@ -244,31 +79,4 @@ impl Look<'_> {
             );
         }
     }
-}
-
-/// Names of masks that hold a `piece`, followed through the masks they are made of.
-fn masks_of_pieces(masks: &[NamedMask]) -> BTreeSet<&str> {
-    let mut found: BTreeSet<&str> = BTreeSet::new();
-    // Who is made of whom, turned round: from a mask to those that use it.
-    let mut used_by: std::collections::BTreeMap<&str, Vec<&str>> =
-        std::collections::BTreeMap::new();
-    let mut todo: Vec<&str> = Vec::new();
-    for mask in masks {
-        for source in sources(&mask.body) {
-            match &source.kind {
-                SourceKind::Piece { .. } => todo.push(&mask.name.value),
-                SourceKind::Mask(name) => used_by
-                    .entry(&name.value)
-                    .or_default()
-                    .push(&mask.name.value),
-                _ => {}
-            }
-        }
-    }
-    while let Some(name) = todo.pop() {
-        if found.insert(name) {
-            todo.extend(used_by.get(name).into_iter().flatten());
-        }
-    }
-    found
 }

@@ -1,5 +1,6 @@
 //! `explain`: what is read, where each piece lands and in which order, and how much memory it takes.
 
+mod found;
 mod json;
 mod text;
 
@@ -37,6 +38,7 @@ fn explained(opened: &Opened) -> Result<Answer, Finding> {
         threads,
     };
     let mut findings = opened.findings.clone();
+    findings.extend(settled.findings.iter().cloned());
     findings.extend(pivots(opened, &settled));
     findings.extend(short(needs));
     Ok(Answer {

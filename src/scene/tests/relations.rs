@@ -106,12 +106,6 @@ stop `piece` in a named mask needs the plate to compare with [missing-property]
     |            ^^^^^
   allowed: piece plate="name": what the base plate shows and that one does not
 
-stop `piece`, finding what is not the plate: not built yet [not-built]
-  at scene.kdl:3:12
-  3 | mask "n" { piece; luminance 0 1 }
-    |            ^^^^^
-  do: draw the outline (polygon, path), or name a painted mask with `image "file"`
-
 stop `luminance` is measured in a frame, and there is none here [source-place]
   at scene.kdl:3:19
   3 | mask "n" { piece; luminance 0 1 }
@@ -271,12 +265,6 @@ stop `shadow` needs a mask with a `piece`, and this element has none [needs-piec
   3 | element "a" { frame "a.tif"; mask { all }; shadow strength=3 { offset 1 } }
     |                                            ^^^^^^^^^^^^^^^^^
   do: delete the shadow, or use `piece` in the mask
-
-stop `shadow`, keeping the shadow a piece throws on the set: not built yet [not-built]
-  at scene.kdl:3:44
-  3 | element "a" { frame "a.tif"; mask { all }; shadow strength=3 { offset 1 } }
-    |                                            ^^^^^^^^^^^^^^^^^
-  do: lay the shadow as an element of its own, with a drawn mask and blend="multiply"
 
 stop `strength` can't be 3 [out-of-range]
   at scene.kdl:3:60

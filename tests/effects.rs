@@ -1,0 +1,382 @@
+//! What pieces do beyond lying there: shadows they keep, products they stand behind, light they add, blur.
+
+mod common;
+
+use common::{Dice, folder, read16, render, rendered, rgb16, rgb32f};
+use platewright::budget::Account;
+use platewright::color::Named;
+use platewright::plan::{self, Settings};
+use platewright::scene::{self, FileLoader};
+use platewright::settle;
+use std::path::Path;
+
+const W: u32 = 160;
+const H: u32 = 120;
+
+/// A set with texture, in light: bricks under a slow slope, and a little noise that differs from shot to shot.
+fn set(seed: u64) -> Vec<f32> {
+    let mut dice = Dice::new(seed);
+    let mut light = Vec::new();
+    for y in 0..H {
+        for x in 0..W {
+            let brick = ((x / 9 + 5 * (y / 6 % 2)) * 37 + (y / 6) * 91) % 17;
+            let level = 0.16 + 0.012 * brick as f32 + 0.0006 * x as f32;
+            for tint in [1.0, 0.92, 0.8] {
+                let noise = (dice.below(2001) as f32 - 1000.0) * 4e-7;
+                light.push(level * tint + noise);
+            }
+        }
+    }
+    light
+}
+
+/// Coverage of a disc about (x, y) that runs out over `soft` px.
+fn disc(x: u32, y: u32, cx: f32, cy: f32, radius: f32, soft: f32) -> f32 {
+    let (dx, dy) = (x as f32 + 0.5 - cx, y as f32 + 0.5 - cy);
+    ((radius - (dx * dx + dy * dy).sqrt()) / soft + 0.5).clamp(0.0, 1.0)
+}
+
+fn mapped(light: &[f32], change: impl Fn(u32, u32, usize, f32) -> f32) -> Vec<f32> {
+    let pixel = |k: usize| ((k / 3) as u32 % W, (k / 3) as u32 / W);
+    let values = light.iter().enumerate();
+    values
+        .map(|(k, v)| change(pixel(k).0, pixel(k).1, k % 3, *v))
+        .collect()
+}
+
+/// The master's light, at 32 bits.
+fn light(at: &Path) -> Vec<f32> {
+    let file = std::fs::File::open(at).unwrap();
+    let mut decoder = tiff::decoder::Decoder::new(std::io::BufReader::new(file)).unwrap();
+    match decoder.read_image().unwrap() {
+        tiff::decoder::DecodingResult::F32(values) => values.into_iter().map(decode).collect(),
+        other => panic!("floats expected, got {other:?}"),
+    }
+}
+
+/// IEC 61966-2-1 both ways, on floats.
+fn decode(v: f32) -> f32 {
+    let v = f64::from(v);
+    let light = if v <= 0.04045 {
+        v / 12.92
+    } else {
+        libm::pow((v + 0.055) / 1.055, 2.4)
+    };
+    light as f32
+}
+
+fn encode(light: f32) -> f32 {
+    let v = f64::from(light);
+    let code = if v <= 0.003_130_8 {
+        v * 12.92
+    } else {
+        1.055 * libm::pow(v, 1.0 / 2.4) - 0.055
+    };
+    code as f32
+}
+
+fn write(at: &Path, name: &str, light: &[f32]) {
+    let codes: Vec<f32> = light.iter().map(|v| encode(*v)).collect();
+    rgb32f(&at.join("frames").join(name), W, H, &codes);
+}
+
+const HEAD: &str = "scene \"t\" language=1\nplate \"frames/plate.tif\"\n";
+const MASTER: &str = "output \"master\" { file \"out.tif\"; depth 32 }\n";
+
+/// Rule 5: under `plus-lighter` a piece lays down the light it added to the set, and nothing of the set.
+#[test]
+fn a_glow_adds_the_light_it_added() {
+    let at = folder("added-light");
+    let plate = set(1);
+    let glow = |x: u32, y: u32| 0.35 * disc(x, y, 50.0, 60.0, 12.0, 14.0);
+    let frame = mapped(&plate, |x, y, k, v| v + glow(x, y) * [1.0, 0.7, 0.2][k]);
+    write(&at, "plate.tif", &plate);
+    write(&at, "glow.tif", &frame);
+    // Drawn about the glow, so that its faint rim counts too.
+    let scene = |more: &str| {
+        format!(
+            "{HEAD}element \"glow\" blend=\"plus-lighter\" {{ frame \"frames/glow.tif\"; align #false; balance #false\n\
+             mask {{ piece; ellipse 50 60 30 30 }}; {more} }}\n{MASTER}"
+        )
+    };
+    rendered(&at, &scene("offset 70 0"), &[]);
+    let out = light(&at.join("out.tif"));
+    let expected = mapped(&plate, |x, y, k, v| {
+        v + if x >= 70 {
+            glow(x - 70, y) * [1.0, 0.7, 0.2][k]
+        } else {
+            0.0
+        }
+    });
+    let worst = out.iter().zip(&expected).map(|(a, b)| (a - b).abs());
+    let worst = worst.fold(0.0, f32::max);
+    assert!(worst < 2e-3, "{worst}");
+    // Resampled, the light is still all there.
+    rendered(
+        &at,
+        &scene("offset 70.4 0.3; rotate 31; opacity 1").replace("; opacity 1", ""),
+        &[],
+    );
+    let turned = light(&at.join("out.tif"));
+    let sum = |values: &[f32]| values.iter().map(|v| f64::from(*v)).sum::<f64>();
+    let (added, wanted) = (sum(&turned) - sum(&plate), sum(&expected) - sum(&plate));
+    assert!((added / wanted - 1.0).abs() < 5e-3, "{added} {wanted}");
+}
+
+/// A piece that is not there: no shadow, nothing behind the product, not one bit of the plate's codes.
+#[test]
+fn an_empty_piece_changes_no_bit() {
+    let at = folder("empty-piece");
+    let codes: Vec<u16> = set(2)
+        .iter()
+        .map(|v| (encode(*v) * 65535.0) as u16)
+        .collect();
+    let with_bottle: Vec<u16> = codes
+        .iter()
+        .enumerate()
+        .map(|(k, v)| {
+            let (x, y) = ((k / 3) as u32 % W, (k / 3) as u32 / W);
+            let m = disc(x, y, 80.0, 60.0, 25.0, 4.0);
+            (f32::from(*v) * (1.0 - m) + 52_000.0 * m) as u16
+        })
+        .collect();
+    rgb16(&at.join("frames/bare.tif"), W, H, &codes, Named::DisplayP3);
+    rgb16(
+        &at.join("frames/plate.tif"),
+        W,
+        H,
+        &with_bottle,
+        Named::DisplayP3,
+    );
+    let scene = format!(
+        "{HEAD}plate \"frames/bare.tif\" name=\"bare\"\nmask \"bottle\" {{ piece plate=\"bare\" }}\n\
+         element \"none\" {{ frame \"frames/plate.tif\"; shadow; offset 9 0; behind \"bottle\" }}\n\
+         element \"blur\" {{ frame \"frames/plate.tif\"; defocus 6; offset 9 0; behind \"bottle\" }}\n\
+         element \"light\" blend=\"plus-lighter\" {{ frame \"frames/plate.tif\"; mask {{ piece }} }}\n\
+         output \"master\" {{ file \"out.tif\" }}\n"
+    );
+    rendered(&at, &scene, &[]);
+    assert_eq!(read16(&at.join("out.tif")).2, with_bottle);
+}
+
+/// A shadow of no strength is none, bit for bit; so is one limited to nothing it touches.
+#[test]
+fn a_shadow_of_no_strength_is_none() {
+    let at = folder("no-strength");
+    let plate = set(3);
+    let dark = |x: u32, y: u32| 1.0 - 0.3 * disc(x, y, 60.0, 95.0, 12.0, 20.0);
+    let frame = mapped(&plate, |x, y, k, v| {
+        let m = disc(x, y, 60.0, 45.0, 14.0, 2.0);
+        m * [0.05, 0.1, 0.5][k] + (1.0 - m) * v * dark(x, y)
+    });
+    write(&at, "plate.tif", &plate);
+    write(&at, "nib.tif", &frame);
+    let scene = |shadow: &str| {
+        format!(
+            "{HEAD}element \"nib\" {{ frame \"frames/nib.tif\"; offset 40 0; {shadow} }}\n{MASTER}"
+        )
+    };
+    let drawn = |shadow: &str| {
+        rendered(&at, &scene(shadow), &[]);
+        std::fs::read(at.join("out.tif")).unwrap()
+    };
+    let none = drawn("shadow #false");
+    assert!(none == drawn("shadow strength=0"));
+    assert!(none == drawn("shadow { within { rect 0 0 3 3 } }"));
+}
+
+/// A shadow needs a piece that it belongs to.
+#[test]
+fn a_shadow_needs_a_piece() {
+    let at = folder("needs-piece");
+    write(&at, "plate.tif", &set(4));
+    let scene = format!(
+        "{HEAD}element \"a\" {{ frame \"frames/plate.tif\"; mask {{ all }}; shadow }}\n{MASTER}"
+    );
+    assert_eq!(render(&at, &scene, &[]), 1);
+}
+
+/// Light spreads as light: nothing is lost, and nothing leaves the disc.
+#[test]
+fn a_blurred_highlight_keeps_its_light() {
+    let at = folder("blurred");
+    let dark = vec![0.0; (W * H * 3) as usize];
+    let frame = mapped(&dark, |x, y, k, _| {
+        if (x, y) == (70, 50) {
+            [30.0, 20.0, 1.0][k]
+        } else {
+            0.0
+        }
+    });
+    write(&at, "plate.tif", &dark);
+    write(&at, "spark.tif", &frame);
+    let scene = format!(
+        "{HEAD}element \"a\" {{ frame \"frames/spark.tif\"; mask {{ all }}; defocus 9.5; offset 8 3 }}\n{MASTER}"
+    );
+    rendered(&at, &scene, &[]);
+    let out = light(&at.join("out.tif"));
+    let mut sum = 0.0;
+    for (k, v) in out.iter().enumerate().filter(|(k, _)| k % 3 == 0) {
+        let (x, y) = ((k / 3) as u32 % W, (k / 3) as u32 / W);
+        let (dx, dy) = (f64::from(x) - 78.0, f64::from(y) - 53.0);
+        assert!(*v == 0.0 || dx * dx + dy * dy < 10.3 * 10.3, "{x} {y}");
+        sum += f64::from(*v);
+    }
+    assert!((sum / 30.0 - 1.0).abs() < 1e-4, "{sum}");
+}
+
+/// What planning and settling have to say about a scene: identifiers with their members.
+fn said(at: &Path, scene: &str) -> Vec<(String, Option<String>)> {
+    std::fs::write(at.join("scene.kdl"), scene).unwrap();
+    let account = Account::unlimited();
+    let scene = scene::read(&at.join("scene.kdl"), &[], &FileLoader).unwrap();
+    let (plan, mut findings) = plan::planned(&scene, &Settings::default(), &account).unwrap();
+    findings.extend(settle::settled(&plan, &account).unwrap().findings);
+    let told = findings.into_iter();
+    told.map(|finding| (finding.id.to_owned(), finding.member))
+        .collect()
+}
+
+fn tells(at: &Path, scene: &str, id: &str) -> bool {
+    said(at, scene).iter().any(|(told, _)| told == id)
+}
+
+/// A piece with a shadow that is moved up, turned or scaled: the shadow can't follow, and that is said. To the side
+/// it can, and where the scene says where the shadow lies, it is known.
+#[test]
+fn a_shadow_that_can_not_follow_is_told() {
+    let at = folder("shadow-stays");
+    let plate = set(5);
+    let frame = mapped(&plate, |x, y, k, v| {
+        let m = disc(x, y, 60.0, 45.0, 14.0, 2.0);
+        m * [0.05, 0.1, 0.5][k] + (1.0 - m) * v
+    });
+    write(&at, "plate.tif", &plate);
+    write(&at, "nib.tif", &frame);
+    let told = |nodes: &str| {
+        let scene = format!(
+            "{HEAD}group \"g\" {{ GROUP; element \"nib\" {{ frame \"frames/nib.tif\"; {nodes} }} }}\n{MASTER}"
+        );
+        let (nodes, group) = match nodes.split_once(" | ") {
+            Some((_, group)) => (scene.replace(&format!(" | {group}"), ""), group),
+            None => (scene, "offset 0 0"),
+        };
+        tells(&at, &nodes.replace("GROUP", group), "shadow-stays")
+    };
+    assert!(!told("offset 40 0"));
+    assert!(!told("shadow; offset 40 0"));
+    assert!(told("shadow; offset 40 -3"));
+    assert!(told("shadow; rotate 4; pivot 60 45"));
+    assert!(told("shadow; scale 0.9; pivot 60 45"));
+    assert!(!told("shadow { offset 0 -3 }; offset 40 -3"));
+    assert!(!told("shadow; offset 40 3 | offset 7 -3"));
+    assert!(told("shadow | scale 0.5"));
+    assert!(!told("shadow #false; rotate 4; pivot 60 45"));
+}
+
+/// A nib with a slope of light on its face, and a rod that hangs before it.
+fn rodded(gain: f32, rod: bool) -> Vec<f32> {
+    mapped(&set(6), |x, y, k, v| {
+        let m = disc(x, y, 80.0, 60.0, 34.0, 2.0);
+        let face =
+            (0.3 + 0.003 * (x as f32 - 80.0) + 0.002 * (y as f32 - 60.0)) * [1.0, 0.6, 0.3][k];
+        let across = rod && y < 70 && (77..83).contains(&x);
+        if across {
+            0.02
+        } else {
+            gain * (m * face + (1.0 - m) * v)
+        }
+    })
+}
+
+/// A mended strip is the face that the rod hid: from its surroundings, and from another frame in other light. What
+/// was mended is always told.
+#[test]
+fn a_mend_gives_back_the_face_behind_the_rod() {
+    let at = folder("mended");
+    write(&at, "plate.tif", &set(7));
+    write(&at, "hung.tif", &rodded(1.0, true));
+    write(&at, "other.tif", &rodded(0.8, false));
+    let truth = rodded(1.0, false);
+    let scene = |mask: &str, mend: &str| {
+        format!(
+            "{HEAD}element \"nib\" {{ frame \"frames/hung.tif\"; align #false; balance #false; mask {{ {mask} }}; {mend} }}\n{MASTER}"
+        )
+    };
+    let strip = "rect 75 20 10 52";
+    let from = "from=\"frames/other.tif\"";
+    for (mask, mend, limit) in [
+        ("ellipse 80 60 31 31", format!("mend {{ {strip} }}"), 0.012),
+        (
+            "ellipse 80 60 31 31",
+            format!("mend {from} {{ {strip} }}"),
+            0.004,
+        ),
+        ("piece", format!("mend {from} {{ {strip} }}"), 0.01),
+    ] {
+        let scene = scene(mask, &mend);
+        assert!(tells(&at, &scene, "mended"), "{mend}");
+        rendered(&at, &scene, &[]);
+        let out = light(&at.join("out.tif"));
+        let mut worst = 0.0f32;
+        for y in 40..70 {
+            for x in 74..86 {
+                for k in 0..3 {
+                    let index = ((y * W + x) * 3 + k) as usize;
+                    worst = worst.max((out[index] - truth[index]).abs());
+                }
+            }
+        }
+        assert!(worst < limit, "{mask} {mend}: {worst}");
+    }
+    // Where there is nothing to mend, that is told too.
+    let beside = scene("ellipse 80 60 31 31", "mend { rect 0 0 9 9 }");
+    assert!(tells(&at, &beside, "mend-nothing"));
+    // A rod is what holds a piece: without one it means nothing.
+    let no_piece = scene("ellipse 80 60 31 31", "mend { rig }");
+    assert_eq!(render(&at, &no_piece, &[]), 1);
+}
+
+/// Behind a product whose edge is soft: product and piece share the pixel, and the set has no part in it.
+#[test]
+fn a_piece_behind_the_product_leaves_no_rim() {
+    let at = folder("no-rim");
+    let bare = set(8);
+    let soft = |x: u32, y: u32| disc(x, y, 80.0, 60.0, 30.0, 8.0);
+    let product = [0.75, 0.05, 0.04];
+    let plate = mapped(&bare, |x, y, k, v| {
+        let m = soft(x, y);
+        m * product[k] + (1.0 - m) * v
+    });
+    let sheet = vec![0.9; (W * H * 3) as usize];
+    write(&at, "plate.tif", &plate);
+    write(&at, "bare.tif", &bare);
+    write(&at, "sheet.tif", &sheet);
+    let scene = format!(
+        "{HEAD}plate \"frames/bare.tif\" name=\"bare\"\nmask \"bottle\" {{ piece plate=\"bare\" }}\n\
+         element \"sheet\" {{ frame \"frames/sheet.tif\"; mask {{ rect 10 10 70 100 }}; behind \"bottle\" }}\n{MASTER}"
+    );
+    rendered(&at, &scene, &[]);
+    let out = light(&at.join("out.tif"));
+    let (mut worst, mut sum, mut count) = (0.0f32, 0.0f64, 0);
+    for y in 12..108 {
+        for x in 12..78 {
+            let m = soft(x, y);
+            for (k, colour) in product.iter().enumerate() {
+                let error = out[((y * W + x) * 3) as usize + k] - (m * colour + (1.0 - m) * 0.9);
+                worst = worst.max(error.abs());
+                if 0.0 < m && m < 1.0 {
+                    sum += f64::from(error);
+                    count += 1;
+                }
+            }
+        }
+    }
+    // What is left is how well the product's own coverage was found.
+    assert!(worst < 0.12, "{worst}");
+    assert!(
+        (sum / f64::from(count)).abs() < 0.01,
+        "{}",
+        sum / f64::from(count)
+    );
+}
