@@ -43,6 +43,10 @@ pub(super) enum Verb {
             platewright fmt --check scenes/*.kdl     names the files that are laid out otherwise\n  \
             platewright fmt - < scene.kdl            the text comes out on standard output")]
     Fmt(FmtArgs),
+    /// Write settled values into the scene, so that nothing moves when a mask is edited later
+    #[command(before_help = "Example:\n  platewright pin scene.kdl\n  \
+            platewright pin --check scene.kdl     says what would be written")]
+    Pin(PinArgs),
     /// Print what a shell needs to complete these words
     #[command(before_help = "Example:\n  platewright completions bash > platewright.bash")]
     Completions(CompletionsArgs),
@@ -61,6 +65,7 @@ impl Verb {
             Verb::Explain(_) => "explain",
             Verb::At(_) => "at",
             Verb::Fmt(_) => "fmt",
+            Verb::Pin(_) => "pin",
             Verb::Completions(_) => "completions",
             Verb::Man(_) => "man",
         }
@@ -139,6 +144,15 @@ pub(super) struct FmtArgs {
     #[arg(required = true, value_name = "SCENE")]
     pub scenes: Vec<PathBuf>,
     /// Change nothing; name files laid out otherwise, and exit with 1 if there are any
+    #[arg(long)]
+    pub check: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct PinArgs {
+    #[command(flatten)]
+    pub scene: SceneArgs,
+    /// Change nothing; say what would be written; exit with 1 if anything would
     #[arg(long)]
     pub check: bool,
 }

@@ -14,6 +14,8 @@
 //!   `memory-allowed` in bytes, `threads`
 //! * `at`: `x`, `y`, `output`, `plate`, `members` front to back [{`member`, `frame`, `x`, `y`, `coverage`, `visible`}]
 //! * `fmt`: `files` [{`file`, `differs`, `written`}], and `text` for standard input
+//! * `pin`: `pinned` [{`member`, `file`, `line`, `column` (of the element's name), `node`, `numbers`}], `files` [{`file`,
+//!   `written`}]
 //! * `completions`, `man`: `text`
 
 use super::answer::Answer;

@@ -18,7 +18,9 @@ mod fmt;
 mod json;
 mod man;
 mod opened;
+mod pin;
 mod render;
+mod replaced;
 
 use answer::Answer;
 use args::{Cli, Verb};
@@ -39,6 +41,7 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
         Verb::Explain(args) => explain::run(args),
         Verb::At(args) => at::run(args),
         Verb::Fmt(args) => fmt::run(args),
+        Verb::Pin(args) => pin::run(args),
         Verb::Completions(args) => Ok(completions::run(args)),
         Verb::Man(args) => man::run(args),
     };

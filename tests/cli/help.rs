@@ -3,12 +3,13 @@
 use super::run;
 use std::path::Path;
 
-const VERBS: [&str; 7] = [
+const VERBS: [&str; 8] = [
     "render",
     "check",
     "explain",
     "at",
     "fmt",
+    "pin",
     "completions",
     "man",
 ];
@@ -37,6 +38,7 @@ fn help_begins_with_an_example() {
       explain      Say what is read, where each piece lands and in which order, and the memory needed
       at           Say who is at a point of the picture, front to back, and where that is in each frame
       fmt          Lay out scene files the one usual way, comments kept
+      pin          Write settled values into the scene, so that nothing moves when a mask is edited later
       completions  Print what a shell needs to complete these words
       man          Print the manual page
 
@@ -159,7 +161,7 @@ fn manual_pages_hold_the_examples() {
     assert_eq!((ran.code, ran.out.as_str()), (2, ""));
     insta::assert_snapshot!(ran.err, @r#"
     stop there is no verb "nib" [command-line]
-      allowed: render, check, explain, at, fmt, completions, man
+      allowed: render, check, explain, at, fmt, pin, completions, man
 
     1 thing to put right
     "#);

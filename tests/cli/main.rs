@@ -10,6 +10,7 @@ mod files;
 mod help;
 mod json;
 mod layout;
+mod pin;
 mod scene;
 
 use common::{gray16, rgb16};
