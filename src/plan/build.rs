@@ -4,12 +4,12 @@ use super::footage::{Opener, ShotId};
 use super::masks::Masks;
 use super::output::{Around, OutputPlan, resolved};
 use super::stack::{Cut, StackBuilder, matrix};
-use super::{ExtendWith, Ground, Plan, Protect, Stack};
+use super::{ExtendWith, Ground, Plan, Protect, Stack, plates};
 use crate::budget::Account;
 use crate::color::{Named, Space};
 use crate::diag::Finding;
 use crate::geom::Rect;
-use crate::scene::{Canvas, FrameRef, Output, Scene, Working};
+use crate::scene::{Canvas, Output, Scene, Working};
 
 /// What the command line adds to a scene.
 #[derive(Clone, Debug, Default)]
@@ -25,7 +25,8 @@ pub fn planned(
     account: &Account,
 ) -> Result<(Plan, Vec<Finding>), Vec<Finding>> {
     let mut opener = Opener::new(account);
-    let base = plates(scene, &mut opener);
+    let plates = plates::opened(scene, &mut opener, None);
+    let base = plates.first().and_then(|base| base.shots.first().copied());
     let space = working(scene, base, &opener);
     opener.settle_space(&space);
     let plate_rect = base.map(|id| opener.footage.shot(id).rect());
@@ -128,6 +129,7 @@ pub fn planned(
     let plan = Plan {
         space,
         footage,
+        plates,
         cuts,
         masks: masks.recipes,
         protects,
@@ -135,26 +137,6 @@ pub fn planned(
         outputs,
     };
     Ok((plan, findings))
-}
-
-/// Opens every plate; the first is the base.
-fn plates(scene: &Scene, opener: &mut Opener) -> Option<ShotId> {
-    let mut base = None;
-    for (index, plate) in scene.plates.iter().enumerate() {
-        for (nth, file) in plate.files.iter().enumerate() {
-            let shot = opener.shot(
-                &FrameRef {
-                    path: file.clone(),
-                    profile: plate.profile.clone(),
-                },
-                None,
-            );
-            if index == 0 && nth == 0 {
-                base = shot;
-            }
-        }
-    }
-    base
 }
 
 fn working(scene: &Scene, base: Option<ShotId>, opener: &Opener) -> Space {

@@ -8,6 +8,7 @@ mod build;
 mod footage;
 mod masks;
 mod output;
+mod plates;
 mod stack;
 mod treat;
 
@@ -15,6 +16,7 @@ pub use build::{Settings, planned};
 pub use footage::{Footage, Painted, PaintedId, Shot, ShotId};
 pub use masks::{LayerRecipe, MaskId, MaskRecipe, SourceRecipe, StepRecipe};
 pub use output::{OutputPlan, Target};
+pub use plates::{PlateId, PlateSet};
 pub use stack::{Cut, CutId, ElementStep, GroupStep, Node, Placing};
 
 use crate::color::Space;
@@ -27,6 +29,8 @@ use crate::scene::Extend;
 pub struct Plan {
     pub space: Space,
     pub footage: Footage,
+    /// The base plate first; empty in a scene without one.
+    pub plates: Vec<PlateSet>,
     /// Frames under their masks, each distinct pair once.
     pub cuts: Vec<Cut>,
     /// Masks in canvas space: named ones that are used, and groups' own.

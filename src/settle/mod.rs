@@ -10,9 +10,11 @@ pub(crate) use coverage::unreadable;
 
 use crate::budget::{Account, OverBudget};
 use crate::diag::Finding;
-use crate::geom::Rect;
-use crate::plan::{Cut, CutId, MaskId, Node, Plan};
-use crate::raster::Matte;
+use crate::geom::{Map, Rect};
+use crate::key::LightField;
+use crate::plan::{Cut, CutId, MaskId, Node, Plan, PlateId};
+use crate::raster::{Light, Matte};
+use std::sync::Arc;
 
 /// A plan with all that had to be measured.
 #[derive(Debug)]
@@ -21,7 +23,7 @@ pub struct Settled {
     masks: Vec<SettledMask>,
 }
 
-/// A frame's coverage, in frame space.
+/// A frame's coverage, in frame space, and how it lies on its plate.
 #[derive(Debug)]
 pub struct SettledCut {
     /// Coverage is zero outside.
@@ -30,6 +32,42 @@ pub struct SettledCut {
     pub coverage: Option<Matte>,
     /// Where an element without a stated pivot turns about, frame space.
     pub pivot: [f64; 2],
+    /// Frame to plate (`align`): it joins the placement, so that pixels are resampled once.
+    pub carry: Map,
+    /// The frame's light is multiplied by these before everything else (`balance`).
+    pub gains: [f64; 3],
+    /// The piece this cut is made of, where its mask has one.
+    pub keyed: Option<Arc<Keyed>>,
+    /// Straight colour drawn instead of the frame's own, where it is not simply the piece's.
+    pub mixed: Option<Light>,
+}
+
+/// A piece cut out of a frame; cuts that differ in later steps only share it.
+#[derive(Debug)]
+pub struct Keyed {
+    /// The piece's own colour: straight, frame space, gains applied, carried on beyond its edge.
+    pub colour: Light,
+    /// The piece's own coverage, before drawn steps.
+    pub own: Matte,
+    /// Light on the set as a ratio to the plate, all of it.
+    pub light: LightField,
+    /// The same as `shadow` lays it down.
+    pub shadow: LightField,
+    /// What holds the piece, where it is seen beside it.
+    pub rig: Matte,
+    /// Where it crosses the piece's face.
+    pub crossing: Matte,
+    /// Which plate governs.
+    pub plate: PlateId,
+}
+
+impl SettledCut {
+    /// Straight colour that is drawn instead of decoding the frame; on a rectangle that covers `area`.
+    pub fn picture(&self) -> Option<&Light> {
+        self.mixed
+            .as_ref()
+            .or_else(|| self.keyed.as_ref().map(|keyed| &keyed.colour))
+    }
 }
 
 #[derive(Debug)]
@@ -147,6 +185,10 @@ fn settled_cut(
         area,
         coverage,
         pivot,
+        carry: Map::IDENTITY,
+        gains: [1.0; 3],
+        keyed: None,
+        mixed: None,
     })
 }
 
