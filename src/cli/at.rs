@@ -36,6 +36,8 @@ fn asked(args: &AtArgs, opened: &Opened) -> Result<Answer, Finding> {
         .ground
         .plate
         .map(|id| opened.plan.footage.shot(id).shown());
+    let mut findings = opened.findings.clone();
+    findings.extend(settled.findings.iter().cloned());
     let mut more = Map::new();
     more.insert("x".into(), json!(args.x));
     more.insert("y".into(), json!(args.y));
@@ -43,7 +45,7 @@ fn asked(args: &AtArgs, opened: &Opened) -> Result<Answer, Finding> {
     more.insert("plate".into(), json!(plate));
     more.insert("members".into(), found.iter().map(as_json).collect());
     Ok(Answer {
-        findings: opened.findings.clone(),
+        findings,
         sources: opened.scene.sources.clone(),
         text: text(args, output, &found, plate.as_deref()),
         more,

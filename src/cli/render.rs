@@ -56,6 +56,7 @@ fn rendered(args: &RenderArgs, opened: &Opened) -> Result<Answer, Vec<Finding>> 
     let delivery = deliver::delivered(&job, &mut |done, total| progress.rows(done, total))?;
     drop(progress);
     let mut findings = opened.findings.clone();
+    findings.extend(settled.findings.iter().cloned());
     findings.extend(report::covered(&opened.plan.protects, &delivery.measured));
     let mut more = Map::new();
     let files = delivery.files.iter();

@@ -1,7 +1,7 @@
 //! The planner: one pass over the scene, every fault of every file together.
 
 use super::footage::{Opener, ShotId};
-use super::masks::Masks;
+use super::masks::{self, Masks};
 use super::output::{Around, OutputPlan, resolved};
 use super::stack::{Cut, StackBuilder, matrix};
 use super::{ExtendWith, Ground, Plan, Protect, Stack, plates};
@@ -35,7 +35,7 @@ pub fn planned(
         (None, Some(rect)) => rect,
         (None, None) => Rect::EMPTY,
     };
-    let mut masks = Masks::default();
+    let mut masks = Masks::of(plates);
     let mut cuts: Vec<Cut> = Vec::new();
     let mut pictures: Vec<Stack> = Vec::new();
     let mut outputs: Vec<OutputPlan> = Vec::new();
@@ -43,7 +43,12 @@ pub fn planned(
         .protects
         .iter()
         .filter_map(|protect| {
-            let recipe = masks.recipe(&protect.body, &scene.masks, &mut opener, scene_canvas)?;
+            // Only masks named in it can hold a piece.
+            let ground = masks::Ground {
+                space: scene_canvas,
+                footing: None,
+            };
+            let recipe = masks.recipe(&protect.body, &scene.masks, &mut opener, ground)?;
             Some(Protect {
                 name: protect.name.value.clone(),
                 mask: masks.intern(recipe),
@@ -129,8 +134,9 @@ pub fn planned(
     let plan = Plan {
         space,
         footage,
-        plates,
+        plates: masks.plates,
         cuts,
+        pieces: masks.pieces,
         masks: masks.recipes,
         protects,
         pictures,

@@ -72,6 +72,8 @@ pub(super) struct Opener<'a> {
     pub footage: Footage,
     pub account: &'a Account,
     pub findings: Vec<Finding>,
+    /// The working space, once the base plate has decided it.
+    pub space: Option<Space>,
 }
 
 impl<'a> Opener<'a> {
@@ -80,6 +82,7 @@ impl<'a> Opener<'a> {
             footage: Footage::default(),
             account,
             findings: Vec::new(),
+            space: None,
         }
     }
 
@@ -131,6 +134,7 @@ impl<'a> Opener<'a> {
 
     /// Reads every shot opened so far through `space` from now on.
     pub fn settle_space(&mut self, space: &Space) {
+        self.space = Some(space.clone());
         for shot in &mut self.footage.shots {
             shot.decoding = Arc::new(Decoding::new(&shot.profile, space));
         }

@@ -1,6 +1,9 @@
 //! Mask bodies with their files opened and their names looked up, ready to be turned into coverage.
 
 use super::footage::{Opener, PaintedId};
+use super::laying::Laying;
+use super::pieces::{self, Footing, PieceId, PieceRecipe};
+use super::plates::{PlateId, PlateSet};
 use crate::diag::{Finding, Spanned};
 use crate::frame::Colour;
 use crate::geom::Rect;
@@ -48,9 +51,34 @@ pub enum SourceRecipe {
         high: f64,
     },
     Named(MaskId),
+    /// A piece's own coverage.
+    Piece(PieceId),
+    /// What holds that piece.
+    Rig(PieceId),
 }
 
 impl MaskRecipe {
+    /// The piece that governs: the first one kept.
+    pub fn piece(&self) -> Option<PieceId> {
+        self.sources().find_map(|source| match source {
+            SourceRecipe::Piece(id) => Some(*id),
+            _ => None,
+        })
+    }
+
+    /// Every source, in the order written.
+    pub fn sources(&self) -> impl Iterator<Item = &SourceRecipe> {
+        self.steps
+            .iter()
+            .flat_map(|step| match step {
+                StepRecipe::Keep(layers) | StepRecipe::Within(layers) | StepRecipe::Cut(layers) => {
+                    layers.as_slice()
+                }
+                _ => &[],
+            })
+            .map(|layer| &layer.source)
+    }
+
     /// `mask { all }`: full coverage, no raster needed.
     pub fn is_all(&self) -> bool {
         matches!(
@@ -70,14 +98,32 @@ impl MaskRecipe {
     }
 }
 
-/// The canvas-space masks in use, each once.
+/// The canvas-space masks in use and the pieces found for any mask, each once.
 #[derive(Debug, Default)]
 pub(super) struct Masks {
     pub recipes: Vec<MaskRecipe>,
+    pub pieces: Vec<PieceRecipe>,
+    pub plates: Vec<PlateSet>,
     named: Vec<(String, Option<MaskId>)>,
 }
 
+/// What a mask is drawn on.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Ground<'a> {
+    /// The frame, or the canvas.
+    pub space: Rect,
+    /// What its pieces are found in: the frame, or the base plate. `None` where there is no plate.
+    pub footing: Option<&'a Footing>,
+}
+
 impl Masks {
+    pub fn of(plates: Vec<PlateSet>) -> Masks {
+        Masks {
+            plates,
+            ..Masks::default()
+        }
+    }
+
     pub fn intern(&mut self, recipe: MaskRecipe) -> MaskId {
         match self.recipes.iter().position(|r| *r == recipe) {
             Some(index) => MaskId(index),
@@ -100,28 +146,59 @@ impl Masks {
             return *id;
         }
         let mask = all.iter().find(|m| m.name.value == name)?;
+        let footing = self.canvas_footing();
+        let ground = Ground {
+            space,
+            footing: footing.as_ref(),
+        };
         let id = self
-            .recipe(&mask.body, all, opener, space)
+            .recipe(&mask.body, all, opener, ground)
             .map(|recipe| self.intern(recipe));
         self.named.push((name.to_owned(), id));
         id
     }
 
-    /// A body with its files opened. `space` is the frame or the canvas the mask is drawn on.
+    /// What a piece in canvas space is found in: the base plate as it is shown.
+    fn canvas_footing(&self) -> Option<Footing> {
+        let shot = self.plates.first()?.shots.first().copied()?;
+        Some(Footing {
+            shot,
+            plate: PlateId::BASE,
+            laying: Laying::FOUND,
+            member: None,
+        })
+    }
+
+    /// A body with its files opened.
     pub fn recipe(
         &mut self,
         body: &Body,
         all: &[NamedMask],
         opener: &mut Opener,
-        space: Rect,
+        ground: Ground,
     ) -> Option<MaskRecipe> {
         let mut steps = Vec::with_capacity(body.steps.len());
         let mut whole = true;
+        let within = self.limit(body, all, opener, ground);
+        let rig = pieces::first_piece(body).map_or(&SourceKind::Rig, |source| &source.kind);
         for step in &body.steps {
             let mut layers = |sources: &[Source]| {
                 let mut layers = Vec::with_capacity(sources.len());
                 for source in sources {
-                    match self.layer(source, all, opener, space) {
+                    let layer = match &source.kind {
+                        SourceKind::Piece { .. } => self
+                            .piece(&source.kind, source.span, ground, within.as_ref(), opener)
+                            .map(SourceRecipe::Piece),
+                        SourceKind::Rig => self
+                            .piece(rig, source.span, ground, within.as_ref(), opener)
+                            .map(SourceRecipe::Rig),
+                        _ => self.source(source, all, opener, ground),
+                    }
+                    .map(|recipe| LayerRecipe {
+                        source: recipe,
+                        feather: source.feather,
+                    });
+                    match layer {
                         Some(layer) => layers.push(layer),
                         None => whole = false,
                     }
@@ -142,14 +219,86 @@ impl Masks {
         whole.then_some(MaskRecipe { steps })
     }
 
-    fn layer(
+    /// The hard limit of a body's pieces.
+    fn limit(
+        &mut self,
+        body: &Body,
+        all: &[NamedMask],
+        opener: &mut Opener,
+        ground: Ground,
+    ) -> Option<MaskRecipe> {
+        let mut steps = Vec::new();
+        for k in pieces::limits(&body.steps) {
+            let Step::Within(sources) = &body.steps[k].value else {
+                continue;
+            };
+            let mut layers = Vec::with_capacity(sources.len());
+            for source in sources {
+                layers.push(LayerRecipe {
+                    source: self.source(source, all, opener, ground)?,
+                    feather: source.feather,
+                });
+            }
+            steps.push(StepRecipe::Within(layers));
+        }
+        pieces::limiting(steps)
+    }
+
+    /// A piece, or the piece that a rig holds.
+    fn piece(
+        &mut self,
+        kind: &SourceKind,
+        span: crate::diag::Span,
+        ground: Ground,
+        within: Option<&MaskRecipe>,
+        opener: &mut Opener,
+    ) -> Option<PieceId> {
+        let footing = ground.footing?;
+        let (sigma, plate, card) = match kind {
+            SourceKind::Piece { sigma, plate, card } => (*sigma, plate.as_ref(), card.as_ref()),
+            _ => (None, None, None),
+        };
+        let plate = match plate {
+            Some(name) => pieces::by_name(&self.plates, &name.value)?,
+            None => footing.plate,
+        };
+        let footing = Footing {
+            plate,
+            ..footing.clone()
+        };
+        if !pieces::comparable(&footing, true, &self.plates, span, opener) {
+            return None;
+        }
+        let card = match card {
+            Some(card) => Some(pieces::card(card, &footing, &self.plates, opener)?),
+            None => None,
+        };
+        let recipe = PieceRecipe {
+            shot: footing.shot,
+            plate,
+            sigma,
+            card,
+            laying: footing.laying,
+            within: within.cloned(),
+            member: footing.member,
+            span,
+        };
+        let known = self.pieces.iter().position(|piece| *piece == recipe);
+        Some(PieceId(known.unwrap_or_else(|| {
+            self.pieces.push(recipe);
+            self.pieces.len() - 1
+        })))
+    }
+
+    fn source(
         &mut self,
         source: &Source,
         all: &[NamedMask],
         opener: &mut Opener,
-        space: Rect,
-    ) -> Option<LayerRecipe> {
-        let recipe = match &source.kind {
+        ground: Ground,
+    ) -> Option<SourceRecipe> {
+        let space = ground.space;
+        Some(match &source.kind {
             SourceKind::Image { path, channel, at } => {
                 let mask = opener.painted(&path.value, path.span)?;
                 let channel = channel_index(opener, mask, path.span, channel.as_ref())?;
@@ -184,10 +333,6 @@ impl Masks {
                 SourceRecipe::Named(self.by_name(&name.value, all, opener, space)?)
             }
             drawn => SourceRecipe::Drawn(drawn.clone()),
-        };
-        Some(LayerRecipe {
-            source: recipe,
-            feather: source.feather,
         })
     }
 }

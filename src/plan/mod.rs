@@ -6,16 +6,20 @@
 
 mod build;
 mod footage;
+mod laying;
 mod masks;
 mod output;
+mod pieces;
 mod plates;
 mod stack;
 mod treat;
 
 pub use build::{Settings, planned};
 pub use footage::{Footage, Painted, PaintedId, Shot, ShotId};
+pub use laying::{Carry, Gains, Laying, Part};
 pub use masks::{LayerRecipe, MaskId, MaskRecipe, SourceRecipe, StepRecipe};
 pub use output::{OutputPlan, Target};
+pub use pieces::{CardRecipe, PieceId, PieceRecipe, keeps_more};
 pub use plates::{PlateId, PlateSet};
 pub use stack::{Cut, CutId, ElementStep, GroupStep, Node, Placing};
 
@@ -33,6 +37,8 @@ pub struct Plan {
     pub plates: Vec<PlateSet>,
     /// Frames under their masks, each distinct pair once.
     pub cuts: Vec<Cut>,
+    /// What is cut out of frames by comparing them with their plates.
+    pub pieces: Vec<PieceRecipe>,
     /// Masks in canvas space: named ones that are used, and groups' own.
     pub masks: Vec<MaskRecipe>,
     /// Areas that nothing may cover.

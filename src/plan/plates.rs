@@ -30,7 +30,7 @@ impl PlateSet {
     }
 }
 
-/// Opens every plate, the base first; `None` without a plate, or where the base can't be opened.
+/// Opens every plate, the base first. A set lacks the files that can't be opened, which is said.
 pub(super) fn opened(scene: &Scene, opener: &mut Opener, space: Option<&Space>) -> Vec<PlateSet> {
     let mut plates = Vec::new();
     for plate in &scene.plates {

@@ -5,7 +5,10 @@
 //! `isolate`) makes it isolated.
 
 use super::footage::{Opener, ShotId};
-use super::masks::{MaskId, MaskRecipe, Masks};
+use super::laying::Laying;
+use super::masks::{self, MaskId, MaskRecipe, Masks};
+use super::pieces::{self, Footing};
+use super::plates::PlateId;
 use super::treat::{Told, treatment_over};
 use crate::blend::{Mixing, Mode};
 use crate::color::Space;
@@ -14,7 +17,7 @@ use crate::diag::Span;
 use crate::geom::{Map, Rect};
 use crate::resample::Kernel;
 use crate::scene::{
-    Correct, Edits, Element, Flip, Group, Member, NamedMask, Placement, Slot, Treatment,
+    Correct, Edits, Element, Flip, Group, Member, NamedMask, Placement, Props, Slot, Treatment,
 };
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -25,6 +28,9 @@ pub struct CutId(pub usize);
 pub struct Cut {
     pub shot: ShotId,
     pub mask: MaskRecipe,
+    /// The plate that governs `laying`; the base where nothing is compared with a plate.
+    pub plate: PlateId,
+    pub laying: Laying,
     /// The first member that uses it, for messages.
     pub member: String,
     pub span: Span,
@@ -32,7 +38,10 @@ pub struct Cut {
 
 impl PartialEq for Cut {
     fn eq(&self, other: &Self) -> bool {
-        self.shot == other.shot && self.mask == other.mask
+        self.shot == other.shot
+            && self.mask == other.mask
+            && self.plate == other.plate
+            && self.laying == other.laying
     }
 }
 
@@ -160,6 +169,8 @@ struct Above<'t> {
     each: Option<&'t Treatment>,
     outer: Map,
     order: Option<i32>,
+    /// The nearest group's `plate=`.
+    plate: PlateId,
     /// Inside the member an output asks for.
     chosen: bool,
 }
@@ -171,6 +182,7 @@ impl StackBuilder<'_, '_> {
             each,
             outer: Map::IDENTITY,
             order: None,
+            plate: PlateId::BASE,
             chosen: self.only.is_none(),
         };
         self.sorted(members, &above)
@@ -228,21 +240,14 @@ impl StackBuilder<'_, '_> {
                 .by_name(name, self.named, self.opener, self.canvas)
         });
         let Some(shot) = shot else { return };
-        let frame = self.opener.footage.shot(shot).rect();
-        let mask = match treatment.mask.value() {
-            Some(body) => self.masks.recipe(body, self.named, self.opener, frame),
-            None => Some(MaskRecipe::all()),
+        let Some(cut) = self.cut(&path, element, shot, &treatment, self.plate(&props, above))
+        else {
+            return;
         };
-        let Some(mask) = mask else { return };
         if told.is_off(&props) {
             return;
         }
-        let cut = self.intern(Cut {
-            shot,
-            mask,
-            member: path.clone(),
-            span: element.name.span,
-        });
+        let cut = self.intern(cut);
         let order = props.order.map(|o| o.value).or(above.order).unwrap_or(0);
         into.push((
             order,
@@ -260,6 +265,68 @@ impl StackBuilder<'_, '_> {
                 mixing: props.mixing.map_or(Mixing::Linear, |m| m.value),
             }),
         ));
+    }
+
+    /// The plate that governs a member: its own, the nearest group's, the base.
+    fn plate(&self, props: &Props, above: &Above) -> PlateId {
+        props
+            .plate
+            .as_ref()
+            .and_then(|name| pieces::by_name(&self.masks.plates, &name.value))
+            .unwrap_or(above.plate)
+    }
+
+    /// The element's frame under its mask, laid onto its plate.
+    fn cut(
+        &mut self,
+        path: &str,
+        element: &Element,
+        shot: ShotId,
+        treatment: &Treatment,
+        plate: PlateId,
+    ) -> Option<Cut> {
+        let span = element.name.span;
+        let usual = pieces::usual_mask(element.span);
+        let body = match treatment.mask.value() {
+            Some(body) => Some(body),
+            None if !self.masks.plates.is_empty() => Some(&usual),
+            None => None,
+        };
+        let finds = body.is_some_and(pieces::finds);
+        let plate = body
+            .and_then(pieces::named_plate)
+            .and_then(|name| pieces::by_name(&self.masks.plates, &name.value))
+            .unwrap_or(plate);
+        let laying = Laying::of(treatment, if finds { Laying::FOUND } else { Laying::OFF });
+        let footing = Footing {
+            shot,
+            plate,
+            laying,
+            member: Some(path.to_owned()),
+        };
+        if !pieces::comparable(&footing, finds, &self.masks.plates, span, self.opener) {
+            return None;
+        }
+        let ground = masks::Ground {
+            space: self.opener.footage.shot(shot).rect(),
+            footing: Some(&footing),
+        };
+        let mask = match body {
+            Some(body) => self.masks.recipe(body, self.named, self.opener, ground)?,
+            None => MaskRecipe::all(),
+        };
+        Some(Cut {
+            shot,
+            mask,
+            plate: if finds || laying.needs_plate() {
+                plate
+            } else {
+                PlateId::BASE
+            },
+            laying,
+            member: path.to_owned(),
+            span,
+        })
     }
 
     fn group(&mut self, group: &Group, above: &Above, into: &mut Vec<Ranked>) {
@@ -305,8 +372,13 @@ impl StackBuilder<'_, '_> {
             .then(&above.outer);
         let order = props.order.map(|o| o.value).or(above.order);
         let mask = body.value().and_then(|body| {
+            // A group's mask holds no piece.
+            let ground = masks::Ground {
+                space: self.canvas,
+                footing: None,
+            };
             self.masks
-                .recipe(body, self.named, self.opener, self.canvas)
+                .recipe(body, self.named, self.opener, ground)
                 .map(|recipe| (self.masks.intern(recipe), outer))
         });
         let opacity = props.opacity.map_or(1.0, |o| o.value as f32);
@@ -321,6 +393,7 @@ impl StackBuilder<'_, '_> {
             each: each.as_ref(),
             outer,
             order: if isolated { None } else { order },
+            plate: self.plate(&props, above),
             chosen,
         };
         let left_out = told.is_off(&props);

@@ -48,7 +48,7 @@ impl Feeds {
                 *held = None;
                 return;
             }
-            let needed = element.needs(&band);
+            let needed = reads(element, &band);
             if needed.is_empty() || held.as_ref().is_some_and(|s| s.rect.covers(&needed)) {
                 return;
             }
@@ -66,6 +66,14 @@ impl Feeds {
             self.elements[index] = Some(samples);
         }
         Ok(())
+    }
+}
+
+/// Stored samples an element needs for a band: none where its colour was recovered beforehand.
+pub(super) fn reads(element: &PlacedElement, band: &Rect) -> Rect {
+    match element.cut.picture() {
+        Some(_) => Rect::EMPTY,
+        None => element.needs(band),
     }
 }
 

@@ -1,7 +1,7 @@
 //! How much memory a drawing takes at most, found by walking its bands without reading a pixel.
 
 use super::bands::Tiling;
-use super::feed::{load_bytes, loaded};
+use super::feed::{load_bytes, loaded, reads};
 use super::ground;
 use super::scope::Scope;
 use super::tile::Stored;
@@ -46,7 +46,7 @@ pub fn peak_bytes(
                 *slot = None;
                 return;
             }
-            let needed = element.needs(&band);
+            let needed = reads(element, &band);
             let there = slot.is_some_and(|(rect, _)| rect.covers(&needed));
             if !needed.is_empty() && !there {
                 let shot = scope

@@ -153,9 +153,11 @@ impl<'a> Placer<'a> {
         self.elements += 1;
         let cut = self.settled.cut(step.cut);
         let pivot = step.placing.pivot.unwrap_or(cut.pivot);
-        let map = step
-            .placing
-            .map(pivot)
+        // The frame goes to its plate first, and turns about where its pivot lies there.
+        let (px, py) = cut.carry.apply(pivot[0], pivot[1]);
+        let map = cut
+            .carry
+            .then(&step.placing.map([px, py]))
             .then(&step.outer)
             .then(&self.view.from_canvas);
         let back = map.inverted()?;

@@ -12,7 +12,7 @@ use crate::geom::{Map, Rect};
 use crate::plan::{MaskId, Shot};
 use crate::raster::{Matte, Picture, Premul, Raster};
 use crate::resample::{self, Kernel};
-use crate::settle::{out_of_memory, unreadable};
+use crate::settle::{balanced, out_of_memory, unreadable};
 
 /// A finished tile: linear light, premultiplied.
 #[derive(Debug)]
@@ -202,12 +202,8 @@ impl Painter<'_> {
         }
         let shot_id = self.scope.plan.cuts[element.step.cut.0].shot;
         let shot = self.scope.plan.footage.shot(shot_id);
-        let samples = self.feeds.elements[element.index]
-            .as_ref()
-            .expect("the band's feed covers its tiles");
-        let mut window = samples
-            .picture(needed, shot.frame.header(), &shot.decoding, self.account)
-            .map_err(|fault| unreadable(&shot.path, &fault).member(element.step.member.as_str()))?;
+        let samples = self.feeds.elements[element.index].as_ref();
+        let mut window = self.window(element, shot, samples, needed)?;
         if let Some(matrix) = &element.step.correct {
             matrix.apply(window.data_mut());
         }
@@ -238,10 +234,11 @@ impl Painter<'_> {
         }
         let copies = element
             .copies
-            .filter(|_| with_codes && element.step.correct.is_none());
-        let stored = match copies {
-            None => None,
-            Some(pixels) => {
+            .filter(|_| with_codes && element.step.correct.is_none())
+            .filter(|_| element.cut.gains == [1.0; 3]);
+        let stored = match (copies, samples) {
+            (None, _) | (_, None) => None,
+            (Some(pixels), Some(samples)) => {
                 let mut stored = Raster::filled(out, Stored::COMPUTED, self.account)
                     .map_err(|f| out_of_memory(&f))?;
                 for y in out.y0..out.y1 {
@@ -256,6 +253,40 @@ impl Painter<'_> {
             }
         };
         Ok(Some(Layer { picture, stored }))
+    }
+
+    /// An element's own light, balanced, before its mask: recovered beforehand, or the frame's.
+    fn window(
+        &self,
+        element: &PlacedElement,
+        shot: &Shot,
+        samples: Option<&Samples>,
+        needed: Rect,
+    ) -> Result<Picture, Finding> {
+        if let Some(light) = element.cut.picture() {
+            let mut window = Picture::filled(needed, Premul::CLEAR, self.account)
+                .map_err(|f| out_of_memory(&f))?;
+            for y in needed.y0..needed.y1 {
+                let colours = light.span(y, needed.x0, needed.x1);
+                for (pixel, [r, g, b]) in window.row_mut(y).iter_mut().zip(colours) {
+                    *pixel = Premul([*r, *g, *b, 1.0]);
+                }
+            }
+            return Ok(window);
+        }
+        let samples = samples.expect("the band's feed covers its tiles");
+        let mut window = samples
+            .picture(needed, shot.frame.header(), &shot.decoding, self.account)
+            .map_err(|fault| unreadable(&shot.path, &fault).member(element.step.member.as_str()))?;
+        let gains = element.cut.gains;
+        if gains != [1.0; 3] {
+            for pixel in window.data_mut() {
+                let [r, g, b, a] = pixel.0;
+                let [r, g, b] = balanced([r, g, b], gains);
+                *pixel = Premul([r, g, b, a]);
+            }
+        }
+        Ok(window)
     }
 
     /// A group composited alone onto transparent black.

@@ -1,8 +1,8 @@
 //! What nodes say of one another: names that exist, masks without circles, outputs that don't collide.
 
 use super::model::{
-    Body, Change, Crop, Element, Group, Member, NamedMask, Output, ProfileName, Props, Scene,
-    Shadow, Slot, Source, SourceKind, Step, Treatment, Working,
+    Align, Balance, Body, Change, Crop, Element, Group, Member, NamedMask, Output, ProfileName,
+    Props, Scene, Shadow, Slot, Source, SourceKind, Step, Treatment, Working,
 };
 use super::suggest::nearest;
 use super::words::quoted;
@@ -162,13 +162,49 @@ impl<'a> Check<'a> {
                     for name in plate.iter().chain(card) {
                         self.plate(name);
                     }
+                    if plate.is_none() {
+                        self.compares(
+                            source.span,
+                            "`piece` is what is not the plate, and the scene has no plate",
+                        );
+                    }
                 }
+                SourceKind::Rig => self.compares(
+                    source.span,
+                    "`rig` is found by comparing with the plate, and the scene has no plate",
+                ),
                 _ => {}
             }
         }
     }
 
+    /// What can't be done without a plate.
+    fn compares(&mut self, span: Span, words: &str) {
+        if self.scene.plates.is_empty() {
+            self.needs_plate(span, words);
+        }
+    }
+
     fn treatment(&mut self, treatment: &Treatment) {
+        if let Slot::Set(align) = &treatment.align
+            && matches!(
+                align.value,
+                Align::Shift | Align::Similarity | Align::Perspective
+            )
+        {
+            self.compares(
+                align.span,
+                "`align` lays the frame onto its plate, and the scene has no plate",
+            );
+        }
+        if let Slot::Set(balance) = &treatment.balance
+            && !matches!(balance.value, Balance::Gains(_))
+        {
+            self.compares(
+                balance.span,
+                "`balance` brings the frame to its plate's light, and the scene has no plate",
+            );
+        }
         if let Slot::Set(body) = &treatment.mask {
             self.body(&body.value);
         }

@@ -3,9 +3,7 @@
 //! One check an ability, each on its own, so that building the ability deletes its check and nothing else.
 
 use super::check::sources;
-use super::model::{
-    Body, Edits, Format, Member, NamedMask, Output, Scene, Slot, Source, SourceKind, Treatment,
-};
+use super::model::{Edits, Format, Member, NamedMask, Output, Scene, Slot, SourceKind, Treatment};
 use crate::diag::{Finding, Span};
 use std::collections::BTreeSet;
 
@@ -16,15 +14,11 @@ pub(super) fn found(scene: &Scene) -> Vec<Finding> {
         pieces: masks_of_pieces(&scene.masks),
         findings: Vec::new(),
     };
-    look.plates();
     look.series();
-    for mask in scene.masks.iter().chain(&scene.protects) {
-        look.body(&mask.body);
-    }
     if let Some(each) = &scene.each {
         look.treatment(each);
     }
-    look.members(&scene.members, Masked::of(scene.each.as_ref(), Masked::No));
+    look.members(&scene.members);
     for output in &scene.outputs {
         look.output(output);
         look.edits(&output.edits);
@@ -33,22 +27,6 @@ pub(super) fn found(scene: &Scene) -> Vec<Finding> {
         look.edits(&row.edits);
     }
     look.findings
-}
-
-/// Whether an `each` above an element gives it a mask.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Masked {
-    Yes,
-    No,
-}
-
-impl Masked {
-    fn of(each: Option<&Treatment>, above: Masked) -> Masked {
-        match each {
-            Some(each) if each.mask != Slot::Unset => Masked::Yes,
-            _ => above,
-        }
-    }
 }
 
 struct Look<'a> {
@@ -65,18 +43,6 @@ impl Look<'_> {
                 .at(span)
                 .remedy(instead),
         );
-    }
-
-    fn plates(&mut self) {
-        for plate in &self.scene.plates {
-            if let Some(second) = plate.files.get(1) {
-                self.tell(
-                    second.span,
-                    "several files in one plate, the same empty set shot again",
-                    "keep the first file, which is the one shown",
-                );
-            }
-        }
     }
 
     fn series(&mut self) {
@@ -96,29 +62,15 @@ impl Look<'_> {
         }
     }
 
-    /// In a scene with a plate, an element without a mask is cut out by itself one day.
-    fn members(&mut self, members: &[Member], above: Masked) {
+    fn members(&mut self, members: &[Member]) {
         for member in members {
             match member {
-                Member::Element(element) => {
-                    self.treatment(&element.treatment);
-                    let masked = Masked::of(Some(&element.treatment), above);
-                    if masked == Masked::No && !self.scene.plates.is_empty() {
-                        self.tell(
-                            element.span,
-                            &format!("cutting out element {} by itself, as it has no mask", super::words::quoted(&element.name.value)),
-                            "draw a mask, name a painted one with `mask { image \"file\" }`, or write `mask { all }` for the whole frame",
-                        );
-                    }
-                }
+                Member::Element(element) => self.treatment(&element.treatment),
                 Member::Group(group) => {
-                    if let Slot::Set(body) = &group.mask {
-                        self.body(&body.value);
-                    }
                     if let Some(each) = &group.each {
                         self.treatment(each);
                     }
-                    self.members(&group.members, Masked::of(group.each.as_ref(), above));
+                    self.members(&group.members);
                 }
             }
         }
@@ -134,20 +86,6 @@ impl Look<'_> {
     }
 
     fn treatment(&mut self, treatment: &Treatment) {
-        if let Slot::Set(align) = &treatment.align {
-            self.tell(
-                align.span,
-                "`align`, laying a frame onto its plate",
-                "place the frame by hand with `offset`, `rotate` and `scale`",
-            );
-        }
-        if let Slot::Set(balance) = &treatment.balance {
-            self.tell(
-                balance.span,
-                "`balance`, bringing a frame to its plate's exposure and white",
-                "state the gains: correct { gain r g b }",
-            );
-        }
         if let Slot::Set(defocus) = &treatment.defocus {
             self.tell(
                 defocus.span,
@@ -177,40 +115,6 @@ impl Look<'_> {
                 "`behind` a mask that holds a `piece`",
                 "draw the mask, or name a painted one with `image`",
             );
-        }
-        if let Slot::Set(body) = &treatment.mask {
-            self.body(&body.value);
-        }
-    }
-
-    fn body(&mut self, body: &Body) {
-        for source in sources(body) {
-            self.source(source);
-        }
-    }
-
-    fn source(&mut self, source: &Source) {
-        match &source.kind {
-            SourceKind::Piece { card, .. } => {
-                self.tell(
-                    source.span,
-                    "`piece`, finding what is not the plate",
-                    "draw the outline (polygon, path), or name a painted mask with `image \"file\"`",
-                );
-                if let Some(card) = card {
-                    self.tell(
-                        card.path.span,
-                        "`card`, the same piece before a second plate",
-                        "paint the mask and name it with `image \"file\"`",
-                    );
-                }
-            }
-            SourceKind::Rig => self.tell(
-                source.span,
-                "`rig`, finding what holds a piece",
-                "draw it: cut { line \"x,y x,y\" width=w }",
-            ),
-            _ => {}
         }
     }
 

@@ -1,13 +1,15 @@
 //! Recipes to coverage: painted masks are read here, drawn ones evaluated, both kept where they are not zero.
 
+use super::desk::Desk;
 use super::out_of_memory;
+use super::sight::{FrameSight, balanced, decoded};
 use crate::budget::Account;
 use crate::diag::Finding;
 use crate::frame::{Frame, FrameError};
 use crate::geom::Rect;
 use crate::mask::{Layer, Program, Source, Step};
-use crate::plan::{Cut, LayerRecipe, MaskId, Plan, Shot, SourceRecipe, StepRecipe};
-use crate::raster::{Matte, Picture};
+use crate::plan::{LayerRecipe, MaskId, MaskRecipe, Shot, SourceRecipe, StepRecipe};
+use crate::raster::{Matte, Seen};
 use crate::scene::SourceKind;
 use std::path::Path;
 use std::sync::Arc;
@@ -15,62 +17,60 @@ use std::sync::Arc;
 /// Rows read at a time.
 pub(super) const ROWS: u32 = 256;
 
-/// What a mask is drawn on: a frame (with the shot, for luminance) or the canvas.
+/// What a mask is drawn on: a frame (with its balanced light, for luminance) or the canvas.
 #[derive(Clone, Copy)]
 struct Ground<'a> {
     space: Rect,
-    shot: Option<&'a Shot>,
+    frame: Option<&'a FrameSight<'a>>,
 }
 
-pub(super) fn of_cut(plan: &Plan, cut: &Cut, account: &Account) -> Result<Matte, Finding> {
-    let shot = plan.footage.shot(cut.shot);
+/// Coverage of an element's mask; its pieces have been found.
+pub(super) fn of_frame(
+    desk: &Desk,
+    steps: &[StepRecipe],
+    frame: &FrameSight,
+) -> Result<Matte, Finding> {
+    let ground = Ground {
+        space: frame.rect(),
+        frame: Some(frame),
+    };
+    evaluated(desk, steps, ground)
+}
+
+/// Coverage of a piece's hard limit, which is drawn or painted.
+pub(super) fn of_limit(desk: &Desk, limit: &MaskRecipe, shot: &Shot) -> Result<Matte, Finding> {
     let ground = Ground {
         space: shot.rect(),
-        shot: Some(shot),
+        frame: None,
     };
-    evaluated(plan, &cut.mask.steps, ground, account)
-        .map_err(|f| f.at(cut.span).member(&cut.member))
+    evaluated(desk, &limit.steps, ground)
 }
 
-pub(super) fn of_canvas_mask(
-    plan: &Plan,
-    id: MaskId,
-    canvas: Rect,
-    account: &Account,
-) -> Result<Matte, Finding> {
+/// Coverage of a mask in canvas space; its pieces have been found.
+pub(super) fn of_canvas_mask(desk: &Desk, id: MaskId, canvas: Rect) -> Result<Matte, Finding> {
     let ground = Ground {
         space: canvas,
-        shot: None,
+        frame: None,
     };
-    evaluated(plan, &plan.masks[id.0].steps, ground, account)
+    evaluated(desk, &desk.plan.masks[id.0].steps, ground)
 }
 
-fn evaluated(
-    plan: &Plan,
-    steps: &[StepRecipe],
-    ground: Ground,
-    account: &Account,
-) -> Result<Matte, Finding> {
-    let program = program(plan, steps, ground, account)?;
+fn evaluated(desk: &Desk, steps: &[StepRecipe], ground: Ground) -> Result<Matte, Finding> {
+    let program = program(desk, steps, ground)?;
     let extent = program.extent(ground.space);
     let matte = program
-        .coverage(ground.space, extent, account)
+        .coverage(ground.space, extent, desk.account)
         .map_err(|fault| out_of_memory(&fault))?;
-    trimmed(matte, account)
+    trimmed(matte, desk.account)
 }
 
-fn program(
-    plan: &Plan,
-    steps: &[StepRecipe],
-    ground: Ground,
-    account: &Account,
-) -> Result<Program, Finding> {
+fn program(desk: &Desk, steps: &[StepRecipe], ground: Ground) -> Result<Program, Finding> {
     let layers = |recipes: &[LayerRecipe]| -> Result<Vec<Layer>, Finding> {
         recipes
             .iter()
             .map(|recipe| {
                 Ok(Layer {
-                    source: source(plan, &recipe.source, ground, account)?,
+                    source: source(desk, &recipe.source, ground)?,
                     feather: recipe.feather,
                 })
             })
@@ -94,26 +94,24 @@ fn program(
     Ok(Program { steps })
 }
 
-fn source(
-    plan: &Plan,
-    recipe: &SourceRecipe,
-    ground: Ground,
-    account: &Account,
-) -> Result<Source, Finding> {
+fn source(desk: &Desk, recipe: &SourceRecipe, ground: Ground) -> Result<Source, Finding> {
     Ok(match recipe {
         SourceRecipe::Drawn(kind) => drawn(kind),
         SourceRecipe::Painted { mask, channel, at } => {
-            let painted = plan.footage.painted(*mask);
-            let matte = painted_matte(&painted.frame, &painted.path, *channel, account)?;
+            let painted = desk.plan.footage.painted(*mask);
+            let matte = painted_matte(&painted.frame, &painted.path, *channel, desk.account)?;
             Source::Given(Arc::new(matte.moved(at[0], at[1])))
         }
         SourceRecipe::Luminance { low, high } => {
-            let shot = ground.shot.expect("only element masks have luminance");
-            Source::Given(Arc::new(luminance(plan, shot, *low, *high, account)?))
+            let frame = ground.frame.expect("only element masks have luminance");
+            let weights = desk.plan.space.luminance();
+            Source::Given(Arc::new(luminance(frame, weights, *low, *high)?))
         }
         SourceRecipe::Named(id) => {
-            Source::Given(Arc::new(of_canvas_mask(plan, *id, ground.space, account)?))
+            Source::Given(Arc::new(of_canvas_mask(desk, *id, ground.space)?))
         }
+        SourceRecipe::Piece(id) => Source::Given(desk.piece(*id).own.clone()),
+        SourceRecipe::Rig(id) => Source::Given(desk.piece(*id).rig.clone()),
     })
 }
 
@@ -173,24 +171,18 @@ fn painted_matte(
     joined(&parts, account)
 }
 
-/// clamp((Y - low) / (high - low)) of the frame's own colour, all over the frame.
-fn luminance(
-    plan: &Plan,
-    shot: &Shot,
-    low: f64,
-    high: f64,
-    account: &Account,
-) -> Result<Matte, Finding> {
-    let weights = plan.space.luminance();
-    let whole = shot.rect();
-    let mut matte = Matte::filled(whole, 0.0, account).map_err(|f| out_of_memory(&f))?;
+/// clamp((Y - low) / (high - low)) of the frame's own balanced colour, all over the frame.
+fn luminance(frame: &FrameSight, weights: [f64; 3], low: f64, high: f64) -> Result<Matte, Finding> {
+    let whole = frame.rect();
+    let mut matte = Matte::filled(whole, 0.0, &frame.account).map_err(|f| out_of_memory(&f))?;
     for band in whole.bands(ROWS) {
-        let picture = light(shot, band, account)?;
+        let picture = decoded(frame.shot, band, &frame.account)?;
         for y in band.y0..band.y1 {
             for (out, pixel) in matte.row_mut(y).iter_mut().zip(picture.row(y)) {
-                let [r, g, b, a] = pixel.0.map(f64::from);
+                let [r, g, b, a] = pixel.0;
+                let [r, g, b] = balanced([r, g, b], frame.gains).map(f64::from);
                 let light = weights[0] * r + weights[1] * g + weights[2] * b;
-                let straight = if a > 0.0 { light / a } else { 0.0 };
+                let straight = if a > 0.0 { light / f64::from(a) } else { 0.0 };
                 *out = ((straight - low) / (high - low)).clamp(0.0, 1.0) as f32;
             }
         }
@@ -198,16 +190,8 @@ fn luminance(
     Ok(matte)
 }
 
-/// A band of a frame as light in the working space.
-pub(super) fn light(shot: &Shot, band: Rect, account: &Account) -> Result<Picture, Finding> {
-    shot.frame
-        .samples(band, account)
-        .and_then(|samples| samples.picture(band, shot.frame.header(), &shot.decoding, account))
-        .map_err(|fault| unreadable(&shot.path, &fault))
-}
-
 /// The part of a matte that is not zero.
-fn trimmed(matte: Matte, account: &Account) -> Result<Matte, Finding> {
+pub(super) fn trimmed(matte: Matte, account: &Account) -> Result<Matte, Finding> {
     let rect = matte.rect();
     let mut filled = Rect::EMPTY;
     for y in rect.y0..rect.y1 {

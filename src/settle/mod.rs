@@ -3,22 +3,40 @@
 //! Takes a plan, gives numbers and mattes, so that drawing a rectangle stays a pure function. Promise: a mask is
 //! kept only where it is not zero, and a frame is never whole in memory for its mask's sake.
 
+mod agree;
+mod carried;
+mod colour;
 mod coverage;
+mod desk;
+pub mod keyed;
+mod lay;
+mod locate;
+mod notices;
 mod pivot;
+mod runs;
+mod sight;
+mod triangle;
 
 pub(crate) use coverage::unreadable;
+
+pub use lay::{Laid, laid};
+pub(crate) use sight::balanced;
+pub use sight::{CarriedSight, FrameSight, PlateSight};
 
 use crate::budget::{Account, OverBudget};
 use crate::diag::Finding;
 use crate::geom::{Map, Rect};
 use crate::key::LightField;
 use crate::plan::{Cut, CutId, MaskId, Node, Plan, PlateId};
-use crate::raster::{Light, Matte};
+use crate::raster::{Light, Matte, Seen};
+use desk::{Asking, Desk};
 use std::sync::Arc;
 
 /// A plan with all that had to be measured.
 #[derive(Debug)]
 pub struct Settled {
+    /// What a photographer should know before the picture is drawn.
+    pub findings: Vec<Finding>,
     cuts: Vec<Option<SettledCut>>,
     masks: Vec<SettledMask>,
 }
@@ -48,13 +66,13 @@ pub struct Keyed {
     /// The piece's own colour: straight, frame space, gains applied, carried on beyond its edge.
     pub colour: Light,
     /// The piece's own coverage, before drawn steps.
-    pub own: Matte,
+    pub own: Arc<Matte>,
     /// Light on the set as a ratio to the plate, all of it.
     pub light: LightField,
     /// The same as `shadow` lays it down.
     pub shadow: LightField,
     /// What holds the piece, where it is seen beside it.
-    pub rig: Matte,
+    pub rig: Arc<Matte>,
     /// Where it crosses the piece's face.
     pub crossing: Matte,
     /// Which plate governs.
@@ -103,17 +121,32 @@ pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
             wanted.mask(protect.mask, picture.canvas);
         }
     }
+    let mut desk = Desk::new(plan, account);
     let mut cuts: Vec<Option<SettledCut>> = plan.cuts.iter().map(|_| None).collect();
     for (id, pivot) in wanted.cuts {
         let cut = &plan.cuts[id.0];
-        cuts[id.0] = Some(settled_cut(plan, cut, pivot, account)?);
+        let settled =
+            settled_cut(&mut desk, cut, pivot).map_err(|fault| asking(cut).told(fault))?;
+        cuts[id.0] = Some(settled);
     }
     let mut masks = Vec::new();
     for (id, canvas) in wanted.masks {
-        let matte = coverage::of_canvas_mask(plan, id, canvas, account)?;
+        desk.find(&plan.masks[id.0])?;
+        let matte = coverage::of_canvas_mask(&desk, id, canvas)?;
         masks.push(SettledMask { id, canvas, matte });
     }
-    Ok(Settled { cuts, masks })
+    Ok(Settled {
+        findings: desk.findings,
+        cuts,
+        masks,
+    })
+}
+
+fn asking(cut: &Cut) -> Asking<'_> {
+    Asking {
+        span: cut.span,
+        member: Some(&cut.member),
+    }
 }
 
 /// Whether anything turns about a cut's computed pivot.
@@ -163,33 +196,50 @@ impl Wanted {
     }
 }
 
-fn settled_cut(
-    plan: &Plan,
-    cut: &Cut,
-    pivot: Pivot,
-    account: &Account,
-) -> Result<SettledCut, Finding> {
-    let frame = plan.footage.shot(cut.shot).rect();
-    let coverage = if cut.mask.is_all() {
+fn settled_cut(desk: &mut Desk, cut: &Cut, pivot: Pivot) -> Result<SettledCut, Finding> {
+    let shot = desk.plan.footage.shot(cut.shot);
+    let account = desk.account;
+    let laid = desk.laid(cut.shot, cut.plate, cut.laying, asking(cut))?;
+    desk.find(&cut.mask)?;
+    let frame = FrameSight {
+        shot,
+        gains: laid.gains,
+        account: account.clone(),
+    };
+    let mut coverage = if cut.mask.is_all() {
         None
     } else {
-        Some(coverage::of_cut(plan, cut, account)?)
+        Some(coverage::of_frame(desk, &cut.mask.steps, &frame)?)
     };
-    let area = coverage.as_ref().map_or(frame, Matte::rect);
+    let area = coverage.as_ref().map_or(frame.rect(), Matte::rect);
+    let keyed = match cut.mask.piece() {
+        Some(id) if coverage.is_some() => Some(desk.piece(id).clone()),
+        _ => None,
+    };
+    let mut mixed = None;
+    if let (Some(keyed), Some(matte)) = (&keyed, &mut coverage) {
+        colour::limited(matte, &frame)?;
+        mixed = colour::mixed(desk, &cut.mask, keyed, &frame, area)?;
+    }
     let pivot = match pivot {
-        Pivot::Needed => pivot::computed(plan, cut, area, coverage.as_ref(), account)
-            .map_err(|fault| fault.at(cut.span).member(&cut.member))?,
-        Pivot::Unused => pivot::centre(frame),
+        Pivot::Needed => pivot::computed(shot, area, coverage.as_ref(), account)?,
+        Pivot::Unused => pivot::centre(frame.rect()),
     };
     Ok(SettledCut {
         area,
         coverage,
         pivot,
-        carry: Map::IDENTITY,
-        gains: [1.0; 3],
-        keyed: None,
-        mixed: None,
+        carry: laid.carry,
+        gains: laid.gains,
+        keyed,
+        mixed,
     })
+}
+
+impl From<OverBudget> for Finding {
+    fn from(fault: OverBudget) -> Finding {
+        out_of_memory(&fault)
+    }
 }
 
 /// A refused allocation as a finding about a member or a mask.

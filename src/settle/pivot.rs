@@ -1,10 +1,11 @@
 //! Where a piece turns when nobody says: the centre of the box it fills (rule 9 of the language).
 
-use super::coverage::{ROWS, light};
+use super::coverage::ROWS;
+use super::sight::decoded;
 use crate::budget::Account;
 use crate::diag::Finding;
 use crate::geom::Rect;
-use crate::plan::{Cut, Plan};
+use crate::plan::Shot;
 use crate::raster::Matte;
 
 pub(super) fn centre(rect: Rect) -> [f64; 2] {
@@ -17,13 +18,11 @@ pub(super) fn centre(rect: Rect) -> [f64; 2] {
 /// Centre of the integer box of coverage >= 0.5 (rounded to 1/256), the frame's own alpha included; the frame's
 /// centre where nothing is covered that much.
 pub(super) fn computed(
-    plan: &Plan,
-    cut: &Cut,
+    shot: &Shot,
     area: Rect,
     coverage: Option<&Matte>,
     account: &Account,
 ) -> Result<[f64; 2], Finding> {
-    let shot = plan.footage.shot(cut.shot);
     let mut filled = Rect::EMPTY;
     if !shot.has_alpha() {
         let Some(matte) = coverage else {
@@ -34,7 +33,7 @@ pub(super) fn computed(
         }
     } else {
         for band in area.bands(ROWS) {
-            let picture = light(shot, band, account)?;
+            let picture = decoded(shot, band, account)?;
             for y in band.y0..band.y1 {
                 let alpha = picture.row(y).iter().map(|p| p.alpha());
                 match coverage {

@@ -37,6 +37,7 @@ fn explained(opened: &Opened) -> Result<Answer, Finding> {
         threads,
     };
     let mut findings = opened.findings.clone();
+    findings.extend(settled.findings.iter().cloned());
     findings.extend(pivots(opened, &settled));
     findings.extend(short(needs));
     Ok(Answer {

@@ -1,0 +1,139 @@
+//! One piece cut out of one frame: laid onto its plate, found where it lies, cut out there.
+
+use super::lay::{self, Laid};
+use super::locate;
+use super::notices;
+use super::sight::{CarriedSight, FrameSight, PlateSight, decoded};
+use crate::budget::Account;
+use crate::diag::Finding;
+use crate::geom::{Map, Rect};
+use crate::key::{self, Ask, Cutout, LightField, Noise, Notice};
+use crate::plan::{Laying, Shot};
+use crate::raster::{Light, Matte, Raster, Seen};
+use crate::register::{Alignment, Balance};
+
+/// What is asked of a cut-out.
+#[derive(Clone, Copy, Debug)]
+pub struct Wish<'a> {
+    pub laying: Laying,
+    /// How many standard deviations count as different; `None` for the method's own.
+    pub sigma: Option<f64>,
+    /// Nothing is kept where this is zero; outside its rectangle it is zero.
+    pub within: Option<&'a Matte>,
+}
+
+/// A piece cut out, with how its frame was laid onto the plate.
+#[derive(Debug)]
+pub struct KeyedCut {
+    /// What was estimated, where something was.
+    pub alignment: Option<Alignment>,
+    pub balance: Option<Balance>,
+    /// Frame to plate.
+    pub carry: Map,
+    pub gains: [f64; 3],
+    /// The part of the frame that was looked at; empty where nothing in the frame differs.
+    pub region: Rect,
+    /// The frame's light on that part, balanced.
+    pub frame_light: Light,
+    pub cutout: Cutout,
+    /// Without a member or a place in the text.
+    pub findings: Vec<Finding>,
+}
+
+/// Cuts the piece out of `frame`. `plates` are the files of its plate, at least one, all of one size.
+pub fn cut(
+    frame: &Shot,
+    plates: &[&Shot],
+    wish: Wish,
+    account: &Account,
+) -> Result<KeyedCut, Finding> {
+    let laid = lay::laid(frame, plates, wish.laying, account)?;
+    cut_laid(frame, plates, laid, wish, account)
+}
+
+/// The same for a frame whose place on the plate is known already.
+pub(super) fn cut_laid(
+    frame: &Shot,
+    plates: &[&Shot],
+    laid: Laid,
+    wish: Wish,
+    account: &Account,
+) -> Result<KeyedCut, Finding> {
+    let sight = FrameSight {
+        shot: frame,
+        gains: laid.gains,
+        account: account.clone(),
+    };
+    let carried = CarriedSight {
+        plate: PlateSight {
+            shots: plates,
+            account: account.clone(),
+        },
+        carry: laid.carry,
+        rect: frame.rect(),
+    };
+    let region = locate::region(&sight, &carried, wish.within, account)?;
+    let frame_light = sight.light(region)?;
+    let mut cutout = if region.is_empty() {
+        nothing(account)?
+    } else {
+        let plate = carried.light(region)?;
+        key::cut_out(
+            &Ask {
+                frame: &frame_light,
+                plate: &plate,
+                plate_frames: plates.len(),
+                within: wish.within,
+                sigma: wish.sigma,
+            },
+            account,
+        )?
+    };
+    if frame.has_alpha() {
+        see_through(&mut cutout.matte, frame, account)?;
+    }
+    let mut findings = laid.findings;
+    findings.extend(cutout.notices.iter().map(|n| notices::told(n, frame)));
+    Ok(KeyedCut {
+        alignment: laid.alignment,
+        balance: laid.balance,
+        carry: laid.carry,
+        gains: laid.gains,
+        region,
+        frame_light,
+        cutout,
+        findings,
+    })
+}
+
+/// A frame's own alpha limits what is cut out of it.
+fn see_through(matte: &mut Matte, frame: &Shot, account: &Account) -> Result<(), Finding> {
+    for band in matte.rect().bands(super::coverage::ROWS) {
+        let picture = decoded(frame, band, account)?;
+        for y in band.y0..band.y1 {
+            for (coverage, pixel) in matte.row_mut(y).iter_mut().zip(picture.row(y)) {
+                *coverage *= pixel.alpha();
+            }
+        }
+    }
+    Ok(())
+}
+
+/// The cut-out of a frame in which nothing differs.
+fn nothing(account: &Account) -> Result<Cutout, Finding> {
+    let flat = || -> Result<LightField, Finding> {
+        let cells = Raster::filled(Rect::of_size(1, 1), [1.0; 3], account)?;
+        Ok(LightField { cells })
+    };
+    let empty = || Matte::filled(Rect::EMPTY, 0.0, account);
+    Ok(Cutout {
+        matte: empty()?,
+        colour: Light::filled(Rect::EMPTY, [0.0; 3], account)?,
+        rig: empty()?,
+        crossing: empty()?,
+        light: flat()?,
+        shadow: flat()?,
+        noise: Noise::default(),
+        notices: vec![Notice::Nothing],
+    })
+}

@@ -1,0 +1,153 @@
+//! A frame laid onto its plate: the map and the gains a member asks for, stated or estimated, with what a
+//! photographer should know about them.
+
+use super::sight::{CarriedSight, FrameSight, PlateSight};
+use crate::budget::Account;
+use crate::diag::{Finding, Space};
+use crate::geom::Map;
+use crate::plan::{Carry, Gains, Laying, Part, Shot};
+use crate::register::{self, Alignment, Balance, Trust};
+
+/// Correlation below which an alignment is no match, as `register` has it; for messages.
+const CORRELATION: f64 = 0.5;
+
+/// Change of light in one place only, as a ratio minus 1, that a photographer should look at.
+const UNEVEN: f64 = 0.02;
+
+/// How a frame lies on its plate.
+#[derive(Clone, Debug)]
+pub struct Laid {
+    /// Frame to plate.
+    pub carry: Map,
+    /// The frame's light is multiplied by these.
+    pub gains: [f64; 3],
+    /// What was estimated, where something was.
+    pub alignment: Option<Alignment>,
+    pub balance: Option<Balance>,
+    /// Without a member or a place in the text, which the caller knows.
+    pub findings: Vec<Finding>,
+}
+
+/// `plates` are the files of the plate that governs; none are needed where nothing is estimated.
+pub fn laid(
+    frame: &Shot,
+    plates: &[&Shot],
+    laying: Laying,
+    account: &Account,
+) -> Result<Laid, Finding> {
+    let mut laid = Laid {
+        carry: Map::IDENTITY,
+        gains: [1.0; 3],
+        alignment: None,
+        balance: None,
+        findings: Vec::new(),
+    };
+    let sight = FrameSight {
+        shot: frame,
+        gains: [1.0; 3],
+        account: account.clone(),
+    };
+    let plate = PlateSight {
+        shots: plates,
+        account: account.clone(),
+    };
+    match laying.carry {
+        Carry::Off => {}
+        Carry::Stated(map) => laid.carry = map,
+        Carry::Estimated(motion) => {
+            let alignment = register::aligned(&sight, &plate, motion, account)?;
+            laid.findings.extend(untrusted(&alignment, frame));
+            if alignment.trust == Trust::Sure {
+                laid.carry = alignment.map;
+            }
+            laid.alignment = Some(alignment);
+        }
+    }
+    match laying.gains {
+        Gains::Off => {}
+        Gains::Stated(gains) => laid.gains = gains,
+        Gains::Estimated(part) => {
+            let carried = CarriedSight {
+                plate,
+                carry: laid.carry,
+                rect: frame.rect(),
+            };
+            let balance = register::balanced(&sight, &carried, account)?;
+            laid.findings.extend(uneven(&balance, frame));
+            laid.gains = part_of(balance.gains, part);
+            laid.balance = Some(balance);
+        }
+    }
+    Ok(laid)
+}
+
+/// The exposure of gains is their geometric mean, the white is the rest.
+fn part_of(gains: [f64; 3], part: Part) -> [f64; 3] {
+    let mean = libm::cbrt(gains[0] * gains[1] * gains[2]);
+    match part {
+        Part::Both => gains,
+        Part::Exposure => [mean; 3],
+        Part::White => gains.map(|gain| gain / mean),
+    }
+}
+
+fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
+    let [dx, dy] = alignment.shift;
+    let why = match alignment.trust {
+        Trust::Sure => return None,
+        Trust::NoMatch => format!(
+            "too little of the two pictures looks alike (correlation {:.2})",
+            alignment.correlation
+        ),
+        Trust::BeyondSearch => {
+            format!("the best match, {dx:.1} {dy:.1} px away, lies at the edge of what is searched")
+        }
+        Trust::Featureless => "the plate has nothing in it to hold on to".to_owned(),
+    };
+    Some(
+        Finding::look(
+            "align-untrusted",
+            format!(
+                "{} can't be laid onto its plate, and stays where it is: {why}",
+                frame.shown()
+            ),
+        )
+        .frame(frame.shown())
+        .place(Space::Frame, frame.rect())
+        .measured(alignment.correlation, CORRELATION)
+        .remedy(
+            "state the shift if the camera moved: align dx dy; or align #false if it stood still",
+        ),
+    )
+}
+
+fn uneven(balance: &Balance, frame: &Shot) -> Option<Finding> {
+    let uneven = balance.uneven?;
+    Some(
+        Finding::look(
+            "light-uneven",
+            format!(
+                "in {} the light changed in one place by {:.1} %, which no gain of the whole frame can undo",
+                frame.shown(),
+                100.0 * uneven.amount
+            ),
+        )
+        .frame(frame.shown())
+        .place(Space::Frame, uneven.place)
+        .measured(uneven.amount, UNEVEN)
+        .remedy("see whether a flag or a reflection moved; a plate shot again under this light takes it out"),
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn exposure_and_white_are_the_two_parts_of_gains() {
+        let gains = [1.0, 2.0, 4.0];
+        assert_eq!(part_of(gains, Part::Both), gains);
+        assert_eq!(part_of(gains, Part::Exposure), [2.0; 3]);
+        assert_eq!(part_of(gains, Part::White), [0.5, 1.0, 2.0]);
+    }
+}

@@ -1,0 +1,51 @@
+//! What a cut-out wants looked at, in words.
+
+use crate::diag::{Finding, Space};
+use crate::geom::Rect;
+use crate::key::Notice;
+use crate::plan::Shot;
+
+/// A `look`, without the member, which the caller knows.
+pub(super) fn told(notice: &Notice, frame: &Shot) -> Finding {
+    let shown = frame.shown();
+    let (id, words, remedy, place): (_, String, _, Rect) = match notice {
+        Notice::Nothing => (
+            "nothing-found",
+            format!("nothing in {shown} differs from its plate, so nothing is cut out"),
+            "see whether it is the right frame and the right plate; for a piece very like the plate lower its threshold: piece sigma=2, or draw the mask",
+            frame.rect(),
+        ),
+        Notice::RodNotFound { place } => (
+            "rod-not-found",
+            format!("the piece in {shown} reaches the frame's border, and no rod was found there"),
+            "if something holds it there, draw that away: cut { line \"x,y x,y\" width=w }; if the piece is cropped by the frame, all is well",
+            *place,
+        ),
+        Notice::ThinPart { place } => (
+            "thin-part",
+            format!("a thin part in {shown} may be a rod, and was kept as the piece's own"),
+            "if it is a rod, draw it away: cut { line \"x,y x,y\" width=w }",
+            *place,
+        ),
+        Notice::SeeThrough { place } => (
+            "see-through",
+            format!(
+                "part of the piece in {shown} seems to be see-through before a plain plate, where one frame can't tell thin ink from dark glass"
+            ),
+            "shoot it once more before a second card, and name the pair: piece { card \"file\" plate=\"name\" }",
+            *place,
+        ),
+        Notice::LikePlate { place } => (
+            "like-plate",
+            format!(
+                "part of the piece in {shown} looks just like the plate, and was kept because of what surrounds it"
+            ),
+            "see whether it is solid there; if it is a hole, draw it away: cut { polygon \"...\" }",
+            *place,
+        ),
+    };
+    Finding::look(id, words)
+        .frame(shown)
+        .place(Space::Frame, place)
+        .remedy(remedy)
+}
