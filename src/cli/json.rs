@@ -14,6 +14,7 @@
 //!   `memory-allowed` in bytes, `threads`
 //! * `at`: `x`, `y`, `output`, `plate`, `members` front to back [{`member`, `frame`, `x`, `y`, `coverage`, `visible`}]
 //! * `fmt`: `files` [{`file`, `differs`, `written`}], and `text` for standard input
+//! * `cutout`: `files` [{`file`, and of a picture `width`, `height`}]; what was found stands in the file `cutout.json`
 //! * `pin`: `pinned` [{`member`, `file`, `line`, `column` (of the element's name), `node`, `numbers`}], `files` [{`file`,
 //!   `written`}]
 //! * `completions`, `man`: `text`

@@ -4,12 +4,11 @@ use super::answer::{Answer, Stopped};
 use super::args::RenderArgs;
 use super::console::{Progress, columns};
 use super::opened::{Opened, on_threads, opened, scene_folder};
+use super::words::words;
 use crate::deliver::{self, Delivered, Job, OutputFolder, Shape};
-use crate::diag::{Finding, Spanned};
-use crate::frame::write::{Moment, Words};
+use crate::diag::Finding;
 use crate::render::Tiling;
 use crate::report;
-use crate::scene::Scene;
 use crate::settle;
 use serde_json::{Map, json};
 use std::path::Path;
@@ -90,30 +89,5 @@ fn as_json(file: &Delivered, place: &Path) -> serde_json::Value {
         "file": place.join(&file.file).display().to_string(),
         "width": file.width,
         "height": file.height,
-    })
-}
-
-/// What goes into every file's metadata. The date is the maker's own, never the clock's.
-fn words(scene: &Scene) -> Result<Words, Finding> {
-    let date = match std::env::var_os("SOURCE_DATE_EPOCH") {
-        None => None,
-        Some(text) => {
-            let text = text.to_string_lossy();
-            let moment = text.parse().ok().and_then(Moment::of_unix);
-            Some(moment.ok_or_else(|| {
-                Finding::stop(
-                    "date-unreadable",
-                    format!("the environment's SOURCE_DATE_EPOCH is \"{text}\", which is no date"),
-                )
-                .allowed("whole seconds since 1970-01-01, or leave it unset for no date")
-            })?)
-        }
-    };
-    let said = |text: &Option<Spanned<String>>| text.as_ref().map(|t| t.value.clone());
-    Ok(Words {
-        title: said(&scene.title),
-        creator: said(&scene.creator),
-        rights: said(&scene.rights),
-        date,
     })
 }

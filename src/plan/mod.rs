@@ -4,6 +4,7 @@
 //! together, and equal work (the same frame under the same mask, the same stack for several outputs) is one entry.
 //! What needs pixels (painted masks, computed pivots) is left to `settle`.
 
+mod alone;
 mod build;
 mod footage;
 mod laying;
@@ -14,6 +15,7 @@ mod plates;
 mod stack;
 mod treat;
 
+pub use alone::{Alone, Named, opened_alone};
 pub use build::{Settings, planned};
 pub use footage::{Footage, Painted, PaintedId, Shot, ShotId};
 pub use laying::{Carry, Gains, Laying, Part};

@@ -24,6 +24,7 @@ mod words;
 pub use format::formatted;
 pub use load::{FileLoader, LoadFault, Loader};
 pub use model::*;
+pub use outline::points;
 pub use pin::{PinnedText, arguments};
 
 use crate::diag::{Finding, Sources};

@@ -17,7 +17,7 @@ mod runs;
 mod sight;
 mod triangle;
 
-pub(crate) use coverage::unreadable;
+pub(crate) use coverage::{painted_matte, unreadable};
 
 pub use lay::{Laid, laid};
 pub(crate) use sight::balanced;
