@@ -22,6 +22,10 @@ const PIXELS: u64 = 25;
 /// Pixels of movement forgiven at an edge.
 const MOVEMENT: f32 = 0.1;
 
+/// Two files that stand out by this share of one another stand out alike: with two files they always do, but for
+/// rounding, and the later one is named.
+const ALMOST: f32 = 0.999;
+
 /// Brightness bins, even in the square root of light.
 const BINS: usize = 16;
 
@@ -128,10 +132,13 @@ fn differing(lights: &[Light], noise: &[[f32; 3]], y: i32) -> Vec<(usize, i32, i
                 let z = (0..3).fold(0.0f32, |z, c| z.max(d[c] / noise[bin(here[c])][c]));
                 (k, z)
             })
-            .fold(
-                (0, 0.0),
-                |worst, one| if one.1 >= worst.1 { one } else { worst },
-            );
+            .fold((0, 0.0), |worst, one| {
+                if one.1 >= worst.1 * ALMOST {
+                    one
+                } else {
+                    worst
+                }
+            });
         if worst.1 <= DEVIATIONS {
             continue;
         }
@@ -166,10 +173,11 @@ fn slope(lights: &[Light], rect: Rect, x: i32, y: i32) -> [f32; 3] {
     std::array::from_fn(|c| ((r[c] - l[c]).abs() / w).max((b[c] - a[c]).abs() / h))
 }
 
-/// Standard deviation of [`difference`] by brightness and channel: 1.4826 x its median, and never under half a step of
-/// the files' own codes.
+/// Standard deviation of [`difference`] by brightness and channel: 1.4826 x its median, never under half a step of the
+/// files' own codes, and never over twice what the whole picture says of noise that grows with the root of light: all
+/// of some brightness may be the thing that was left in.
 fn noise(shots: &[&Shot], account: &Account) -> Result<Vec<[f32; 3]>, Finding> {
-    let cells = BINS * 3 * SIZES;
+    let cells = (BINS + 1) * 3 * SIZES;
     let _charge = account.charge((cells * size_of::<u64>()) as u64, "a plate's noise")?;
     let mut counts = vec![0u64; cells];
     for band in bands(shots) {
@@ -180,8 +188,11 @@ fn noise(shots: &[&Shot], account: &Account) -> Result<Vec<[f32; 3]>, Finding> {
                 for light in &lights {
                     let d = difference(light, here, lights.len(), x, y);
                     for c in 0..3 {
-                        let size = (d[c].to_bits() >> 19) as usize;
-                        counts[(bin(here[c]) * 3 + c) * SIZES + size.min(SIZES - 1)] += 1;
+                        let rooted = d[c] / shot_noise(here[c]);
+                        for (bin, size) in [(bin(here[c]), d[c]), (BINS, rooted)] {
+                            let size = (size.to_bits() >> 19) as usize;
+                            counts[(bin * 3 + c) * SIZES + size.min(SIZES - 1)] += 1;
+                        }
                     }
                 }
             }
@@ -196,17 +207,24 @@ fn noise(shots: &[&Shot], account: &Account) -> Result<Vec<[f32; 3]>, Finding> {
             SampleKind::U32 | SampleKind::F32 => 1e-6,
         })
         .fold(0.0f32, f32::max);
+    let deviation =
+        |bin: usize, c: usize| 1.4826 * median(&counts[(bin * 3 + c) * SIZES..][..SIZES]);
     Ok((0..BINS)
         .map(|bin| {
             // The steepest an everyday curve is near this brightness.
             let root = (bin as f32 + 1.0) / (BINS as f32 - 1.0);
             let least = 0.5 * step * (0.1 + 2.4 * root);
             std::array::from_fn(|c| {
-                let counts = &counts[(bin * 3 + c) * SIZES..][..SIZES];
-                (1.4826 * median(counts)).max(least)
+                let most = 2.0 * deviation(BINS, c) * shot_noise(root * root);
+                deviation(bin, c).min(most).max(least)
             })
         })
         .collect())
+}
+
+/// Noise of photons grows with the root of light; the rest of it is always there.
+fn shot_noise(light: f32) -> f32 {
+    (light.max(0.0) + 0.01).sqrt()
 }
 
 fn median(counts: &[u64]) -> f32 {

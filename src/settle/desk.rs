@@ -22,7 +22,6 @@ pub(super) struct Desk<'a> {
     pub plan: &'a Plan,
     pub account: &'a Account,
     pub findings: Vec<Finding>,
-    agreed: Vec<PlateId>,
     laid: Vec<((ShotId, PlateId, Laying), Laid)>,
     pieces: Vec<Option<Arc<Keyed>>>,
 }
@@ -49,7 +48,6 @@ impl<'a> Desk<'a> {
             plan,
             account,
             findings: Vec::new(),
-            agreed: Vec::new(),
             laid: Vec::new(),
             pieces: plan.pieces.iter().map(|_| None).collect(),
         }
@@ -88,7 +86,7 @@ impl<'a> Desk<'a> {
             return Ok(laid.clone());
         }
         let plates = if laying.needs_plate() {
-            self.files(plate)?
+            self.files(plate)
         } else {
             Vec::new()
         };
@@ -101,16 +99,18 @@ impl<'a> Desk<'a> {
         Ok(laid)
     }
 
-    /// The files of a plate, held against one another the first time they are used.
-    fn files(&mut self, plate: PlateId) -> Result<Vec<&'a Shot>, Finding> {
-        let plan = self.plan;
-        let set = &plan.plates[plate.0];
-        let shots: Vec<&Shot> = set.shots.iter().map(|&id| plan.footage.shot(id)).collect();
-        if !self.agreed.contains(&plate) {
-            agree::agreed(set, &shots, self.account)?;
-            self.agreed.push(plate);
+    /// Holds the files of every plate against one another.
+    pub fn hold_plates(&self) -> Result<(), Finding> {
+        for (k, set) in self.plan.plates.iter().enumerate() {
+            agree::agreed(set, &self.files(PlateId(k)), self.account)?;
         }
-        Ok(shots)
+        Ok(())
+    }
+
+    fn files(&self, plate: PlateId) -> Vec<&'a Shot> {
+        let plan = self.plan;
+        let shots = plan.plates[plate.0].shots.iter();
+        shots.map(|&id| plan.footage.shot(id)).collect()
     }
 
     fn found(&mut self, id: PieceId) -> Result<(), Finding> {
@@ -132,7 +132,7 @@ impl<'a> Desk<'a> {
     fn cut_out(&mut self, recipe: &PieceRecipe, asking: Asking) -> Result<Keyed, Finding> {
         let mut laid = self.laid(recipe.shot, recipe.plate, recipe.laying, asking)?;
         laid.findings.clear();
-        let plates = self.files(recipe.plate)?;
+        let plates = self.files(recipe.plate);
         let frame = self.plan.footage.shot(recipe.shot);
         let within = match &recipe.within {
             Some(limit) => Some(coverage::of_limit(self, limit, frame)?),
@@ -171,8 +171,8 @@ impl<'a> Desk<'a> {
             account: account.clone(),
         };
         let (frame, other) = (seen(recipe.shot, &first), seen(card.shot, &second));
-        let plates = self.files(recipe.plate)?;
-        let card_plates = self.files(card.plate)?;
+        let plates = self.files(recipe.plate);
+        let card_plates = self.files(card.plate);
         let carried = |shots, laid: &Laid| CarriedSight {
             plate: PlateSight {
                 shots,

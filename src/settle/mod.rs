@@ -122,6 +122,7 @@ pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
         }
     }
     let mut desk = Desk::new(plan, account);
+    desk.hold_plates()?;
     let mut cuts: Vec<Option<SettledCut>> = plan.cuts.iter().map(|_| None).collect();
     for (id, pivot) in wanted.cuts {
         let cut = &plan.cuts[id.0];
