@@ -107,6 +107,9 @@ pub(super) struct RenderArgs {
     /// Write small PNGs instead, at most N pixels long, with guides drawn
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=16384))]
     pub preview: Option<u32>,
+    /// Write every element's cut-out too, into DIR/cutouts/MEMBER/
+    #[arg(long)]
+    pub cutouts: bool,
 }
 
 #[derive(Args, Debug)]

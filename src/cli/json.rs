@@ -6,7 +6,8 @@
 //! `output`), `x`, `y`, `width`, `height`}, `number`, `limit`, `related` [`at` with `words`].
 //!
 //! And where it came through:
-//! * `render`: `files` [{`output`, `file`, `width`, `height`}]
+//! * `render`: `files` [{`output`, `file`, `width`, `height`}], and with `--cutouts` `cutouts` [{`member`, `files` as
+//!   `cutout` lists them}]
 //! * `check`: `scene`, and how many `frames`, `painted-masks` and `outputs` were checked
 //! * `explain`: `scene`, `reads` [{`frame`, `width`, `height`, `kind`, `profile`}], `masks` [{`file`, `width`, `height`}],
 //!   `pictures` [{`canvas`, `ground`, `back-to-front` [{`member`, `frame`, `lands`, `matrix` (frame to canvas, row by

@@ -3,13 +3,15 @@
 use super::answer::{Answer, Stopped};
 use super::args::RenderArgs;
 use super::console::{Progress, columns};
+use super::cutout;
 use super::opened::{Opened, on_threads, opened, scene_folder};
 use super::words::words;
+use crate::deliver::cutout::{Place, of_members};
 use crate::deliver::{self, Delivered, Job, OutputFolder, Shape};
 use crate::diag::Finding;
 use crate::render::Tiling;
 use crate::report;
-use crate::settle;
+use crate::settle::{self, Keep};
 use serde_json::{Map, json};
 use std::path::Path;
 
@@ -40,7 +42,24 @@ fn rendered(args: &RenderArgs, opened: &Opened) -> Result<Answer, Vec<Finding>> 
         one(Finding::stop("folder-unwritable", fault.to_string())
             .remedy("give a folder of your own that can be written: --out-dir DIR"))
     })?;
-    let settled = settle::settled(&opened.plan, &opened.account).map_err(one)?;
+    let keep = match args.cutouts {
+        true => Keep::AllLight,
+        false => Keep::NearPieces,
+    };
+    let settled = settle::settled_keeping(&opened.plan, keep, &opened.account).map_err(one)?;
+    let inputs = opened.inputs();
+    let cutouts = match args.cutouts {
+        true => {
+            let place = Place {
+                folder: &folder,
+                prefix: "",
+                inputs: &inputs,
+                words: &words,
+            };
+            of_members(&opened.plan, &settled, &place, &opened.account).map_err(one)?
+        }
+        false => Vec::new(),
+    };
     let job = Job {
         plan: &opened.plan,
         settled: &settled,
@@ -48,7 +67,7 @@ fn rendered(args: &RenderArgs, opened: &Opened) -> Result<Answer, Vec<Finding>> 
         shape: args.preview.map_or(Shape::Finished, Shape::Preview),
         tiling: Tiling::default(),
         words,
-        inputs: &opened.inputs(),
+        inputs: &inputs,
         account: &opened.account,
     };
     let mut progress = Progress::new();
@@ -63,7 +82,16 @@ fn rendered(args: &RenderArgs, opened: &Opened) -> Result<Answer, Vec<Finding>> 
         "files".into(),
         files.clone().map(|file| as_json(file, &place)).collect(),
     );
-    let rows: Vec<Vec<String>> = files.map(|file| row(file, &place)).collect();
+    let mut rows: Vec<Vec<String>> = files.map(|file| row(file, &place)).collect();
+    if args.cutouts {
+        let members = cutouts.iter().map(|cut| {
+            let files = cutout::listed(&cut.files, &place);
+            json!({ "member": cut.member, "files": files })
+        });
+        more.insert("cutouts".into(), members.collect());
+        let made = cutouts.iter().flat_map(|cut| &cut.files);
+        rows.extend(made.map(|made| cutout::row(made, &place)));
+    }
     Ok(Answer {
         findings,
         sources: opened.scene.sources.clone(),

@@ -6,6 +6,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 
+mod cutout;
 mod files;
 mod help;
 mod json;

@@ -28,7 +28,7 @@ pub(super) fn run(args: &PinArgs) -> Result<Answer, Stopped> {
         findings.extend(found.findings);
         let (texts, pins) = texts::stated(&opened.scene, found.pins, &mut findings);
         if !texts.is_empty() {
-            let before = (found.shown, found.stacks.as_slice());
+            let before = (found.shown, &found.plan);
             texts::proved(&args.scene, &opened, &texts, &pins, before).map_err(stopped)?;
         }
         if !args.check {

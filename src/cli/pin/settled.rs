@@ -5,7 +5,8 @@
 
 use super::super::opened::Opened;
 use crate::diag::{Finding, SourceId, Span, Spanned};
-use crate::plan::{self, ElementStep, Node, Plan, Settings, Stack};
+use crate::geom::Map;
+use crate::plan::{self, Carry, ElementStep, Gains, Node, Plan, Settings};
 use crate::scene::{
     Compression, Depth, Edits, Format, Guides, Member, Output, ProfileName, Scene, Stage, arguments,
 };
@@ -19,6 +20,8 @@ pub(super) struct Pin {
     pub name: Span,
     pub node: &'static str,
     pub numbers: Vec<f64>,
+    /// Whether the plate had a part in it.
+    pub compared: bool,
     /// The output it was seen in; `None` for the scene as it stands, nothing changed.
     output: Option<String>,
 }
@@ -28,9 +31,9 @@ pub(super) struct Found {
     /// Each element and node once.
     pub pins: Vec<Pin>,
     pub findings: Vec<Finding>,
-    /// The scene as it was planned for that, and the pictures it gave.
+    /// The scene as it was planned for that, and what that gave.
     pub shown: Shown,
-    pub stacks: Vec<Stack>,
+    pub plan: Plan,
 }
 
 /// Which members were settled.
@@ -64,15 +67,16 @@ pub(super) fn found(opened: &Opened) -> Result<Found, Vec<Finding>> {
             .map(|output| output.name.clone())
             .filter(|name| !name.is_empty());
         each(&stack.nodes, &mut |step| {
-            seen.extend(of_step(step, &settled, output.clone()));
+            seen.extend(of_step(step, &plan, &settled, output.clone()));
         });
     }
+    findings.extend(settled.findings.iter().cloned());
     let pins = agreed(seen, &mut findings);
     Ok(Found {
         pins,
         findings,
         shown,
-        stacks: plan.pictures,
+        plan,
     })
 }
 
@@ -83,19 +87,44 @@ fn measured(scene: &Scene, opened: &Opened) -> Result<(Plan, Settled), Vec<Findi
 }
 
 /// What one placed element leaves open.
-fn of_step(step: &ElementStep, settled: &Settled, output: Option<String>) -> Vec<Pin> {
+fn of_step(step: &ElementStep, plan: &Plan, settled: &Settled, output: Option<String>) -> Vec<Pin> {
+    let (cut, laying) = (settled.cut(step.cut), plan.cuts[step.cut.0].laying);
     let pin = |node, numbers| Pin {
         member: step.member.clone(),
         name: step.span,
         node,
         numbers,
+        compared: cut.keyed.is_some() || node != "pivot",
         output: output.clone(),
     };
     let mut pins = Vec::new();
+    // What can't be trusted stays open, so that it goes on being told.
+    let frame = plan.footage.shot(plan.cuts[step.cut.0].shot).shown();
+    let untrusted = settled.findings.iter().any(|finding| {
+        finding.id == "align-untrusted" && finding.frame.as_deref() == Some(frame.as_str())
+    });
+    if matches!(laying.carry, Carry::Estimated(_)) && !untrusted {
+        pins.push(pin("align", of_map(&cut.carry)));
+    }
+    if matches!(laying.gains, Gains::Estimated(_)) {
+        pins.push(pin("balance", cut.gains.to_vec()));
+    }
     if step.placing.pivot.is_none() && step.placing.turns() {
-        pins.push(pin("pivot", settled.cut(step.cut).pivot.to_vec()));
+        pins.push(pin("pivot", cut.pivot.to_vec()));
     }
     pins
+}
+
+/// As `align` takes it: a shift, an affine map in SVG's order, or all nine numbers.
+fn of_map(map: &Map) -> Vec<f64> {
+    let [[a, c, e], [b, d, f], _] = map.0;
+    if !map.is_affine() {
+        map.0.as_flattened().to_vec()
+    } else if [a, b, c, d] == [1.0, 0.0, 0.0, 1.0] {
+        vec![e, f]
+    } else {
+        vec![a, b, c, d, e, f]
+    }
 }
 
 /// One pin for each element and node; where pictures differ nothing can be stated for all of them.

@@ -4,7 +4,8 @@ use super::super::args::SceneArgs;
 use super::super::opened::Opened;
 use super::settled::{Pin, Shown, each, with_everything_shown};
 use crate::diag::{Finding, SourceId, Span};
-use crate::plan::{self, Settings, Stack};
+use crate::geom::Map;
+use crate::plan::{self, Carry, CutId, ElementStep, Gains, Laying, Plan, Settings};
 use crate::scene::{self, FileLoader, LoadFault, Loader, PinnedText, Scene};
 use std::path::Path;
 
@@ -28,10 +29,14 @@ pub(super) fn stated(
         .iter()
         .map(|(id, source)| PinnedText::new(&source.text, *id).ok())
         .collect();
-    let of_all = pages
+    let each = pages
         .iter()
         .flatten()
-        .find_map(PinnedText::parameter_of_all);
+        .find_map(|page| page.parameter_of("each"));
+    let plate = pages
+        .iter()
+        .flatten()
+        .find_map(|page| page.parameter_of("plate"));
     let mut stated = Vec::new();
     for pin in pins {
         let Some(page) = &mut pages[pin.name.source.0 as usize] else {
@@ -40,7 +45,8 @@ pub(super) fn stated(
         let own_mask = page.says(pin.name, "mask");
         let parameter = page
             .parameter(pin.name)
-            .or(of_all.filter(|_| !own_mask || pin.node != "pivot"));
+            .or(each.filter(|_| !own_mask))
+            .or(plate.filter(|_| pin.compared));
         if let Some(parameter) = parameter {
             let told = parameterised(&pin, parameter);
             if !findings.contains(&told) {
@@ -97,7 +103,7 @@ pub(super) fn proved(
     opened: &Opened,
     texts: &[NewText],
     pins: &[Pin],
-    (shown, before): (Shown, &[Stack]),
+    (shown, before): (Shown, &Plan),
 ) -> Result<(), Vec<Finding>> {
     let wrong = || {
         vec![
@@ -114,24 +120,55 @@ pub(super) fn proved(
         Shown::Drawn => scene,
     };
     let (plan, _) = plan::planned(&whole, &Settings::default(), &opened.account)?;
-    let steps = |stacks: &[Stack]| {
-        let mut steps = Vec::new();
-        for stack in stacks {
-            each(&stack.nodes, &mut |step| steps.push(step.clone()));
-        }
-        steps
-    };
-    let (old, new) = (steps(before), steps(&plan.pictures));
+    let (old, new) = (steps(before), steps(&plan));
     let same = old.len() == new.len()
-        && old.into_iter().zip(new).all(|(mut old, new)| {
-            let pinned = |pin: &&Pin| pin.name == old.span && pin.node == "pivot";
-            if let Some(pin) = pins.iter().find(pinned)
-                && old.placing.pivot.is_none()
-                && new.placing.pivot.is_some()
-            {
-                old.placing.pivot = Some([pin.numbers[0], pin.numbers[1]]);
-            }
-            old == new
+        && old.into_iter().zip(new).all(|(old, new)| {
+            let name = old.0.span;
+            let numbers = |node: &str| {
+                let stated = pins.iter().find(|p| p.name == name && p.node == node);
+                stated.map(|pin| pin.numbers.as_slice())
+            };
+            expected(old, numbers) == new
         });
     if same { Ok(()) } else { Err(wrong()) }
+}
+
+/// Every placed element of every picture, with how its frame is laid. Which cut it is does not matter here.
+fn steps(plan: &Plan) -> Vec<(ElementStep, Laying)> {
+    let mut steps = Vec::new();
+    for stack in &plan.pictures {
+        each(&stack.nodes, &mut |step| {
+            let laying = plan.cuts[step.cut.0].laying;
+            let step = ElementStep {
+                cut: CutId(0),
+                ..step.clone()
+            };
+            steps.push((step, laying));
+        });
+    }
+    steps
+}
+
+/// An element with what was left open stated.
+fn expected<'p>(
+    (mut step, mut laying): (ElementStep, Laying),
+    numbers: impl Fn(&str) -> Option<&'p [f64]>,
+) -> (ElementStep, Laying) {
+    if let Some(&[x, y]) = numbers("pivot")
+        && step.placing.pivot.is_none()
+    {
+        step.placing.pivot = Some([x, y]);
+    }
+    if let (Some(numbers), Carry::Estimated(_)) = (numbers("align"), laying.carry) {
+        laying.carry = Carry::Stated(match *numbers {
+            [dx, dy] => Map::translation(dx, dy),
+            [a, b, c, d, e, f] => Map::affine([a, b, c, d, e, f]),
+            [a, b, c, d, e, f, g, h, i] => Map([[a, b, c], [d, e, f], [g, h, i]]),
+            _ => Map::IDENTITY,
+        });
+    }
+    if let (Some(&[r, g, b]), Gains::Estimated(_)) = (numbers("balance"), laying.gains) {
+        laying.gains = Gains::Stated([r, g, b]);
+    }
+    (step, laying)
 }

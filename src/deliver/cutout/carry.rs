@@ -19,7 +19,9 @@ pub(super) struct Carried<'a> {
     to_frame: Option<Map>,
     /// 1 where colour is written: within [`BEYOND`] of coverage, as a box.
     known: Raster<u8>,
-    /// Plate pixels that coverage can land on.
+    /// The box of coverage above zero, frame pixels.
+    pub covered: Rect,
+    /// Plate pixels that it can land on, the kernel's width included.
     pub landing: Rect,
 }
 
@@ -34,6 +36,7 @@ impl<'a> Carried<'a> {
             piece,
             to_frame: piece.carry.inverted(),
             known: known(piece, covered, account)?,
+            covered,
             landing: landing.intersected(&piece.grid()),
         })
     }

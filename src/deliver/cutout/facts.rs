@@ -72,7 +72,7 @@ fn object(piece: &Piece, carried: &Carried, account: &Account) -> Result<Value, 
     let area: f64 = piece.matte.data().iter().map(|c| f64::from(*c)).sum();
     let covered = parts(piece.matte, Sort::Covered, 1, account)?;
     let body = json!({
-        "box": rect(carried.landing),
+        "box": rect(landed(piece, carried.covered)),
         "area": area,
         "parts": covered.len(),
     });
@@ -151,6 +151,9 @@ fn id(notice: &Notice) -> &'static str {
 
 /// A box of frame pixels on the plate.
 fn landed(piece: &Piece, frame: Rect) -> Rect {
+    if frame.is_empty() {
+        return Rect::EMPTY;
+    }
     let (x0, y0, x1, y1) = piece.carry.bounds(&frame);
     // Rounding dust of a still camera must not widen a box.
     let dust = 1.0 / 1024.0;

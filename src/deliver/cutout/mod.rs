@@ -7,6 +7,7 @@
 mod carry;
 mod contour;
 mod facts;
+mod members;
 mod notice;
 mod parts;
 mod sheet;
@@ -14,6 +15,7 @@ mod sink;
 mod tiles;
 
 pub use facts::Facts;
+pub use members::{MemberFiles, of_members};
 
 use super::{Identity, OutputFolder, Pending};
 use crate::budget::{Account, OverBudget};
@@ -50,7 +52,7 @@ pub struct Piece<'a> {
 }
 
 /// Where the files go and what must not be written over.
-#[derive(Debug)]
+#[derive(Clone, Copy, Debug)]
 pub struct Place<'a> {
     pub folder: &'a OutputFolder,
     /// Folders below it with `/` between and behind, or nothing.

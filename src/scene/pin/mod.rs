@@ -50,20 +50,22 @@ impl<'t> PinnedText<'t> {
             .is_some_and(|e| e.children().iter().any(|child| child.name == node))
     }
 
-    /// Where a parameter decides a mask that an `each` of this text gives, or a plate.
-    pub fn parameter_of_all(&self) -> Option<Span> {
-        fn within(nodes: &[Node]) -> Option<Span> {
+    /// Where a parameter decides a mask, alignment or balance that an `each` of this text gives, or a `plate`: `node`
+    /// is one of these two words.
+    pub fn parameter_of(&self, node: &str) -> Option<Span> {
+        fn within(nodes: &[Node], wanted: &str) -> Option<Span> {
             nodes.iter().find_map(|node| match node.name.as_str() {
-                "each" => {
-                    let masks = |child: &&Node| child.name == "mask";
-                    node.children().iter().filter(masks).find_map(parameter)
+                "each" if wanted == "each" => {
+                    let deciding = ["mask", "align", "balance"];
+                    let named = |child: &&Node| deciding.contains(&child.name.as_str());
+                    node.children().iter().filter(named).find_map(parameter)
                 }
-                "plate" => parameter(node),
-                "group" => within(node.children()),
+                "plate" if wanted == "plate" => parameter(node),
+                "group" => within(node.children(), wanted),
                 _ => None,
             })
         }
-        within(&self.nodes)
+        within(&self.nodes, node)
     }
 
     /// States `node` with these numbers in the element. False where the text has no such element.
@@ -244,7 +246,9 @@ mod tests {
             let page = PinnedText::new(text, SourceId(0)).unwrap();
             (
                 page.parameter(name(text)).is_some(),
-                page.parameter_of_all().is_some(),
+                page.parameter_of("each")
+                    .or(page.parameter_of("plate"))
+                    .is_some(),
             )
         };
         let element = |inside: &str| format!("element \"a\" {{ {inside} }}");
