@@ -100,7 +100,32 @@ fn cut(args: &CutoutArgs) -> Result<Answer, Vec<Finding>> {
         words: &words,
     };
     let made = written(&piece, &place, &account).map_err(one)?;
-    Ok(answer(cut.findings, &made, &args.out))
+    let findings = cut.findings.into_iter().map(worded).collect();
+    Ok(answer(findings, &made, &args.out))
+}
+
+/// What to do about it where there is no scene to write it into.
+fn worded(finding: Finding) -> Finding {
+    let remedy = match finding.id {
+        "nothing-found" => {
+            "see whether it is the right frame and the right plate; for a piece very like the plate lower its threshold: --sigma 2"
+        }
+        "rod-not-found" => {
+            "if something holds it there, leave that out: --within \"x,y x,y x,y\"; if the piece is cropped by the frame, all is well"
+        }
+        "thin-part" => "if it is a rod, leave it out: --within \"x,y x,y x,y\"",
+        "see-through" => {
+            "shoot it once more before a second card; in a scene, piece { card \"file\" plate=\"name\" } makes one matte of the pair"
+        }
+        "like-plate" => {
+            "see whether it is solid there; if it is a hole, paint a mask without it: --within mask.png"
+        }
+        "align-untrusted" => {
+            "if the camera stood still: --no-align; if it moved, state the shift in a scene: align dx dy"
+        }
+        _ => return finding,
+    };
+    finding.remedy(remedy)
 }
 
 fn answer(findings: Vec<Finding>, made: &[Made], out: &Path) -> Answer {

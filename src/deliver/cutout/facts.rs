@@ -9,7 +9,7 @@
 //! * `noise`: `p`, `q`, `r` of variance = p B + q + r |grad B|^2, B the plate's light
 //! * `piece`: `box` (plate px), `area` (coverage summed, frame px), `parts` (how many)
 //! * `holes`, `rods` [{`box` (plate px), `area` (frame px)}], the largest first, at most 100
-//! * `notices` [{`id`, `place` (frame px), `file`}]
+//! * `notices` [{`id` as the finding's, `place` (frame px), `file`}]
 
 use super::carry::Carried;
 use super::parts::{Part, Sort, parts};
@@ -89,7 +89,7 @@ fn object(piece: &Piece, carried: &Carried, account: &Account) -> Result<Value, 
         None => Vec::new(),
     };
     object.insert("rods".into(), listed(rods));
-    object.insert("notices".into(), notices(facts.notices));
+    object.insert("notices".into(), notices(facts));
     Ok(Value::Object(object))
 }
 
@@ -123,13 +123,13 @@ fn balance(piece: &Piece) -> Value {
     balance
 }
 
-fn notices(notices: &[Notice]) -> Value {
+fn notices(facts: &Facts) -> Value {
     let mut number = 0;
-    notices
-        .iter()
-        .map(|told| {
-            let mut object = json!({ "id": id(told) });
-            if let Some(place) = notice::place(told) {
+    notice::told(facts)
+        .into_iter()
+        .map(|(id, place)| {
+            let mut object = json!({ "id": id });
+            if let Some(place) = place {
                 number += 1;
                 object["place"] = rect(place);
                 object["file"] = json!(notice::name(number));
@@ -137,16 +137,6 @@ fn notices(notices: &[Notice]) -> Value {
             object
         })
         .collect()
-}
-
-fn id(notice: &Notice) -> &'static str {
-    match notice {
-        Notice::Nothing => "nothing",
-        Notice::RodNotFound { .. } => "rod-not-found",
-        Notice::ThinPart { .. } => "thin-part",
-        Notice::SeeThrough { .. } => "see-through",
-        Notice::LikePlate { .. } => "like-plate",
-    }
 }
 
 /// A box of frame pixels on the plate.

@@ -11,6 +11,9 @@ use crate::plan::{Cut, CutId, Node, Plan, PlateId};
 use crate::raster::{Light, Matte, Seen};
 use crate::settle::{FrameSight, Keyed, Settled, SettledCut, out_of_memory, unreadable};
 
+/// Where they go, below the output folder.
+const FOLDER: &str = "cutouts/";
+
 /// What one member's cut-out came to.
 #[derive(Clone, Debug)]
 pub struct MemberFiles {
@@ -25,6 +28,17 @@ pub fn of_members(
     place: &Place,
     account: &Account,
 ) -> Result<Vec<MemberFiles>, Finding> {
+    for output in &plan.outputs {
+        if output.target.file.starts_with(FOLDER) {
+            return Err(Finding::stop(
+                "output-among-cutouts",
+                format!("{} lies where the cut-outs go", output.target.file),
+            )
+            .at(output.target.file_span)
+            .output(output.name.as_str())
+            .remedy("give the output another folder, or leave --cutouts out"));
+        }
+    }
     let mut cuts: Vec<(CutId, String)> = Vec::new();
     for picture in &plan.pictures {
         collect(&picture.nodes, &mut cuts);
@@ -33,7 +47,7 @@ pub fn of_members(
     let mut all = Vec::new();
     for ((id, member), folder) in cuts.into_iter().zip(folders) {
         let (cut, found) = (&plan.cuts[id.0], settled.cut(id));
-        let prefix = format!("{}cutouts/{folder}/", place.prefix);
+        let prefix = format!("{}{FOLDER}{folder}/", place.prefix);
         let place = Place {
             prefix: &prefix,
             ..*place

@@ -12,6 +12,8 @@ mod notice;
 mod parts;
 mod sheet;
 mod sink;
+#[cfg(test)]
+mod tests;
 mod tiles;
 
 pub use facts::Facts;
@@ -151,7 +153,7 @@ fn names(piece: &Piece) -> Vec<String> {
         names.push(SHADOW.to_owned());
     }
     names.extend([CUTOUT, CHECK].map(str::to_owned));
-    names.extend((1..=notice::places(piece).len()).map(notice::name));
+    names.extend((1..=notice::places(piece.facts).len()).map(notice::name));
     names.push(FACTS.to_owned());
     names
 }

@@ -2,7 +2,7 @@
 
 use super::carry::light;
 use super::sink::Sheet;
-use super::{Fault, Piece, contour};
+use super::{Facts, Fault, Piece, contour};
 use crate::budget::Account;
 use crate::deliver::Pending;
 use crate::frame::write::Words;
@@ -27,20 +27,24 @@ pub(super) fn number(name: &str) -> usize {
         .fold(0, |number, c| 10 * number + c as usize - '0' as usize)
 }
 
-/// The places of the notices that have one, in their order.
-pub(super) fn places(piece: &Piece) -> Vec<Rect> {
-    piece.facts.notices.iter().filter_map(place).collect()
+/// What wants looking at: its identifier and, where it has one, its place in frame pixels.
+pub(super) fn told(facts: &Facts) -> Vec<(&'static str, Option<Rect>)> {
+    let found = facts.notices.iter().map(|notice| match notice {
+        Notice::Nothing => ("nothing-found", None),
+        Notice::RodNotFound { place } => ("rod-not-found", Some(*place)),
+        Notice::ThinPart { place } => ("thin-part", Some(*place)),
+        Notice::SeeThrough { place } => ("see-through", Some(*place)),
+        Notice::LikePlate { place } => ("like-plate", Some(*place)),
+    });
+    let uneven = facts.balance.and_then(|balance| balance.uneven);
+    let uneven = uneven.map(|uneven| ("light-uneven", Some(uneven.place)));
+    found.chain(uneven).collect()
 }
 
-/// Frame pixels.
-pub(super) fn place(notice: &Notice) -> Option<Rect> {
-    match notice {
-        Notice::Nothing => None,
-        Notice::RodNotFound { place }
-        | Notice::ThinPart { place }
-        | Notice::SeeThrough { place }
-        | Notice::LikePlate { place } => Some(*place),
-    }
+/// The places of those that have one, in their order.
+pub(super) fn places(facts: &Facts) -> Vec<Rect> {
+    let told = told(facts).into_iter();
+    told.filter_map(|(_, place)| place).collect()
 }
 
 pub(super) fn written(
@@ -50,7 +54,7 @@ pub(super) fn written(
     words: &Words,
     account: &Account,
 ) -> Result<(Pending, (u32, u32)), Fault> {
-    let place = places(piece)
+    let place = places(piece.facts)
         .get(number - 1)
         .copied()
         .unwrap_or(Rect::EMPTY);
