@@ -264,6 +264,7 @@ fn a_stated_alignment_is_part_of_the_placement() {
     // SVG's matrix order: a quarter turn clockwise about the origin, then 200 to the right.
     assert!(made("align 0 1 -1 0 200 0") == made("rotate 90; pivot 0 0; offset 200 0"));
     assert!(made("align 1 0 5 0 1 -2 0 0 1") == made("offset 5 -2"));
+    assert!(made("align -2 0 -10 0 -2 4 0 0 -2") == made("offset 5 -2"));
     // There and back is a copy, which two resamples could never be.
     assert!(made("align 0.5 0.25; offset -0.5 -0.25") == made(""));
     // p = A(pivot): the pivot is a place in the frame, and turns where the frame was carried to.
@@ -569,6 +570,12 @@ fn what_can_not_be_compared_is_said() {
         )
     };
     assert_eq!(told(&format!("{plate}{}", card(""))), ["card-plate"]);
+    for flat in ["0 0 0 0 5 5", "1 2 2 4 0 0", "1 0 0 2 0 0 0 0 1"] {
+        let text = format!(
+            "{plate}element \"e\" {{ frame \"frames/full.tif\"; mask {{ all }}; align {flat} }}\n{MASTER}"
+        );
+        assert_eq!(told(&text), ["flat-map"], "{flat}");
+    }
     let bare = "canvas 10 10\n";
     for nodes in [
         "mask { piece }",

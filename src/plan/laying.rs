@@ -81,7 +81,10 @@ fn carry(align: &Align) -> Carry {
         Align::Perspective => Carry::Estimated(Motion::Perspective),
         Align::By([dx, dy]) => Carry::Stated(Map::translation(dx, dy)),
         Align::Affine(numbers) => Carry::Stated(Map::affine(numbers)),
-        Align::Projective([a, b, c, d, e, f, g, h, i]) => {
+        // The same map whatever number its last place holds; 1 is the one that affine maps have.
+        Align::Projective(numbers) => {
+            let last = if numbers[8] == 0.0 { 1.0 } else { numbers[8] };
+            let [a, b, c, d, e, f, g, h, i] = numbers.map(|v| v / last);
             Carry::Stated(Map([[a, b, c], [d, e, f], [g, h, i]]))
         }
     }

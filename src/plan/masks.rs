@@ -180,7 +180,7 @@ impl Masks {
         let mut steps = Vec::with_capacity(body.steps.len());
         let mut whole = true;
         let within = self.limit(body, all, opener, ground);
-        let rig = pieces::first_piece(body).map_or(&SourceKind::Rig, |source| &source.kind);
+        let rig = pieces::held(body);
         for step in &body.steps {
             let mut layers = |sources: &[Source]| {
                 let mut layers = Vec::with_capacity(sources.len());
@@ -190,7 +190,7 @@ impl Masks {
                             .piece(&source.kind, source.span, ground, within.as_ref(), opener)
                             .map(SourceRecipe::Piece),
                         SourceKind::Rig => self
-                            .piece(rig, source.span, ground, within.as_ref(), opener)
+                            .piece(&rig, source.span, ground, within.as_ref(), opener)
                             .map(SourceRecipe::Rig),
                         _ => self.source(source, all, opener, ground),
                     }

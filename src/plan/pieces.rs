@@ -91,9 +91,18 @@ pub(super) fn named_plate(body: &Body) -> Option<&Spanned<String>> {
         .flatten()
 }
 
-/// The mask's first piece, which also says where its rig is.
-pub(super) fn first_piece(body: &Body) -> Option<&Source> {
-    sources(body).find(|source| matches!(source.kind, SourceKind::Piece { .. }))
+/// The piece whose rig a mask means: its first, as one exposure shows it.
+pub(super) fn held(body: &Body) -> SourceKind {
+    let first = sources(body).find_map(|source| match &source.kind {
+        SourceKind::Piece { sigma, plate, .. } => Some((*sigma, plate.clone())),
+        _ => None,
+    });
+    let (sigma, plate) = first.unwrap_or_default();
+    SourceKind::Piece {
+        sigma,
+        plate,
+        card: None,
+    }
 }
 
 fn sources(body: &Body) -> impl Iterator<Item = &Source> {

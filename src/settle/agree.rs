@@ -182,7 +182,8 @@ fn noise(shots: &[&Shot], account: &Account) -> Result<Vec<[f32; 3]>, Finding> {
     let mut counts = vec![0u64; cells];
     for band in bands(shots) {
         let lights = lights(shots, band, account)?;
-        for y in band.y0..band.y1 {
+        // Every fourth row tells as much as all.
+        for y in (band.y0..band.y1).step_by(4) {
             for x in band.x0..band.x1 {
                 let here = mean(&lights, x, y);
                 for light in &lights {

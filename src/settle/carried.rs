@@ -33,7 +33,13 @@ pub(super) fn carried<P: Seen>(
     let kernel = Kernel::Lanczos3;
     let room = whole.grown(MARGIN);
     let window = resample::footprint(map, &rect, kernel).intersected(&room);
-    let source = plate.light(inside(&window, &whole))?;
+    let (x0, y0, x1, y1) = map.bounds(&rect);
+    let wanted = if window.is_empty() {
+        Rect::around(x0, y0, x1, y1)
+    } else {
+        window
+    };
+    let source = plate.light(inside(&wanted, &whole))?;
     let mut continued = Picture::filled(window, Premul::CLEAR, account)?;
     for y in window.y0..window.y1 {
         for x in window.x0..window.x1 {

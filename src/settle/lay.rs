@@ -73,6 +73,7 @@ pub fn laid(
                 rect: frame.rect(),
             };
             let balance = register::balanced(&sight, &carried, account)?;
+            laid.findings.extend(unbalanced(&balance, frame));
             laid.findings.extend(uneven(&balance, frame));
             laid.gains = part_of(balance.gains, part);
             laid.balance = Some(balance);
@@ -118,6 +119,25 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         .remedy(
             "state the shift if the camera moved: align dx dy; or align #false if it stood still",
         ),
+    )
+}
+
+/// Where nothing could be compared the gains are 1.
+fn unbalanced(balance: &Balance, frame: &Shot) -> Option<Finding> {
+    if balance.used > 0.0 {
+        return None;
+    }
+    let shown = frame.shown();
+    let words = format!(
+        "too little of {shown} shows its plate to compare their light, which stays as it is"
+    );
+    Some(
+        Finding::look("balance-untrusted", words)
+            .frame(shown)
+            .place(Space::Frame, frame.rect())
+            .remedy(
+                "state the gains: balance r g b; or balance #false if the light did not change",
+            ),
     )
 }
 

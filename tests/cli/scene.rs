@@ -77,12 +77,6 @@ output "web" { file "../web.jpg"; hide "clap" }
         |                                                                  ^^^^^^^^
       allowed: offset dx dy
 
-    stop `piece`, finding what is not the plate: not built yet [not-built]
-      at scene.kdl:7:50
-      7 | element "drop" { frame "frames/clip.tif"; mask { piece } }
-        |                                                  ^^^^^
-      do: draw the outline (polygon, path), or name a painted mask with `image "file"`
-
     stop `blend` can't be "multipli" [unknown-value]
       at scene.kdl:8:22
       8 | element "wire" blend="multipli" { frame "frames/clip.tif"; mask { all } }
@@ -135,7 +129,7 @@ output "web" { file "../web.jpg"; hide "clap" }
       allowed: bead, clip, curl, drop, nib, wire
       nearest: clip
 
-    14 things to put right
+    13 things to put right
     "#);
 }
 

@@ -2,8 +2,8 @@
 
 use super::super::json::rect;
 use super::super::opened::Opened;
-use super::Needs;
 use super::text::{ground, kind};
+use super::{Needs, found};
 use crate::plan::{OutputPlan, Painted, Shot};
 use crate::render::{Scope, View};
 use crate::settle::Settled;
@@ -65,14 +65,18 @@ fn pictures_json(opened: &Opened, settled: &Settled) -> Value {
                     .plan
                     .footage
                     .shot(opened.plan.cuts[element.step.cut.0].shot);
-                members.push(json!({
+                let mut member = json!({
                     "member": element.step.member,
                     "frame": shot.shown(),
                     "lands": rect(element.reach),
                     "matrix": element.map.0,
                     "pivot": element.pivot,
                     "copies": element.copies.is_some(),
-                }));
+                });
+                for (key, value) in found::values(element, opened) {
+                    member[key] = value;
+                }
+                members.push(member);
             });
             json!({
                 "canvas": rect(stack.canvas),

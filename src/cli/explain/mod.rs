@@ -1,5 +1,6 @@
 //! `explain`: what is read, where each piece lands and in which order, and how much memory it takes.
 
+mod found;
 mod json;
 mod text;
 

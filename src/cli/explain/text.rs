@@ -2,7 +2,7 @@
 
 use super::super::console::{columns, counted};
 use super::super::opened::Opened;
-use super::Needs;
+use super::{Needs, found};
 use crate::blend::Mode;
 use crate::budget::Bytes;
 use crate::frame::{Alpha, Colour, SampleKind};
@@ -159,7 +159,7 @@ fn element_row(element: &PlacedElement, opened: &Opened) -> Vec<String> {
     let step = element.step;
     let shot = opened.plan.footage.shot(opened.plan.cuts[step.cut.0].shot);
     let placing = &step.placing;
-    let mut how = Vec::new();
+    let mut how = found::words(element, opened);
     if placing.offset != [0.0, 0.0] {
         how.push(format!("moved {} {}", placing.offset[0], placing.offset[1]));
     }

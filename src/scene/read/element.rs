@@ -5,6 +5,7 @@ use super::place::{ELEMENT_PROPS, PLACEMENT};
 use super::value::{FAR, INPUT_PROFILES};
 use super::{Block, Range, Reader, Shape};
 use crate::diag::{Finding, Spanned};
+use crate::geom::Map;
 use crate::resample::Kernel;
 use crate::scene::model::{Align, Balance, Element, FrameRef, Mend, Shadow, Slot, Treatment};
 use crate::scene::tree::{Kind, Node};
@@ -150,10 +151,17 @@ impl Reader<'_> {
         }
         match node.args.len() {
             2 => self.numbers(node, Range::within(FAR)).map(Align::By),
-            6 => self.numbers(node, Range::within(FAR)).map(Align::Affine),
-            9 => self
-                .numbers(node, Range::within(FAR))
-                .map(Align::Projective),
+            6 => {
+                let numbers = self.numbers(node, Range::within(FAR))?;
+                self.turns_back(node, Map::affine(numbers))
+                    .then_some(Align::Affine(numbers))
+            }
+            9 => {
+                let numbers: [f64; 9] = self.numbers(node, Range::within(FAR))?;
+                let [a, b, c, d, e, f, g, h, i] = numbers;
+                self.turns_back(node, Map([[a, b, c], [d, e, f], [g, h, i]]))
+                    .then_some(Align::Projective(numbers))
+            }
             1 => {
                 self.wrong(
                     &node.args[0],
@@ -175,6 +183,22 @@ impl Reader<'_> {
                 None
             }
         }
+    }
+
+    /// Whether a stated map leaves anything of the frame.
+    fn turns_back(&mut self, node: &Node, map: Map) -> bool {
+        let turns = map.inverted().is_some();
+        if !turns {
+            self.tell(
+                Finding::stop(
+                    "flat-map",
+                    "these numbers flatten the frame to a line or a point",
+                )
+                .at(node.span)
+                .allowed("a map that can be turned back: align 1 0 0 1 dx dy for a shift"),
+            );
+        }
+        turns
     }
 
     fn balance(&mut self, node: &Node) -> Option<Balance> {

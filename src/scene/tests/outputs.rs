@@ -213,91 +213,19 @@ stop `profile "plate"` is the plate's own, and the scene has no plate [needs-pla
 #[test]
 fn not_built_yet() {
     assert_snapshot!(faults(example::PAGE), @r##"
-stop several files in one plate, the same empty set shot again: not built yet [not-built]
-  at scene.kdl:10:26
-  10 | plate "frames/dry-1.tif" "frames/dry-2.tif"      // the clean set; the canvas takes its size and profile
-     |                          ^^^^^^^^^^^^^^^^^^
-  do: keep the first file, which is the one shown
-
-stop `piece`, finding what is not the plate: not built yet [not-built]
-  at scene.kdl:14:17
-  14 | mask "bottle" { piece plate="bare" }             // the product's own outline, in canvas space
-     |                 ^^^^^^^^^^^^^^^^^^
-  do: draw the outline (polygon, path), or name a painted mask with `image "file"`
-
-stop `balance`, bringing a frame to its plate's exposure and white: not built yet [not-built]
-  at scene.kdl:16:8
-  16 | each { balance "exposure" }                // treatment of every element, unless it says otherwise
-     |        ^^^^^^^^^^^^^^^^^^
-  do: state the gains: correct { gain r g b }
-
-stop cutting out element "a" by itself, as it has no mask: not built yet [not-built]
-  at scene.kdl:19:5
-  19 |     element "a" { frame "frames/nib-11.tif"; offset 120 -64; scale 0.92; rotate 14 }   // cut out, rod gone: the default
-     |     ^^^^^^^^^^^
-  do: draw a mask, name a painted one with `mask { image "file" }`, or write `mask { all }` for the whole frame
-
-stop `piece`, finding what is not the plate: not built yet [not-built]
-  at scene.kdl:23:20
-  23 |             keep { piece }                               // what is not the plate ...
-     |                    ^^^^^
-  do: draw the outline (polygon, path), or name a painted mask with `image "file"`
-
 stop `shadow`, keeping the shadow a piece throws on the set: not built yet [not-built]
   at scene.kdl:27:9
   27 |         shadow                                           // it hangs low: keep the shadow it throws on the table
      |         ^^^^^^
   do: lay the shadow as an element of its own, with a drawn mask and blend="multiply"
 
-stop cutting out element "c" by itself, as it has no mask: not built yet [not-built]
-  at scene.kdl:30:5
-  30 |     element "c" order=40 { frame "frames/nib-07.tif"; behind "bottle" }   // deeper than its fellows
-     |     ^^^^^^^^^^^^^^^^^^^^
-  do: draw a mask, name a painted one with `mask { image "file" }`, or write `mask { all }` for the whole frame
-
 stop `behind` a mask that holds a `piece`: not built yet [not-built]
   at scene.kdl:30:55
   30 |     element "c" order=40 { frame "frames/nib-07.tif"; behind "bottle" }   // deeper than its fellows
      |                                                       ^^^^^^^^^^^^^^^
   do: draw the mask, or name a painted one with `image`
-
-stop `piece`, finding what is not the plate: not built yet [not-built]
-  at scene.kdl:35:19
-  35 |     mask { keep { piece }; within { rect 700 900 1000 800 } }
-     |                   ^^^^^
-  do: draw the outline (polygon, path), or name a painted mask with `image "file"`
 "##);
     assert_snapshot!(after_head("mask \"p\" { mask \"q\" }\nmask \"q\" { piece plate=\"b\" }\nplate \"b.tif\" name=\"b\"\neach { mask { all } }\nelement \"e\" {\n    frame \"a.tif\"\n    mask { keep { piece { card \"c.tif\" plate=\"b\" } }; cut { rig } }\n    align 1 2\n    mend { rig }\n    defocus 3\n    behind \"p\"\n}\nelement \"f\" { frame \"a.tif\"; align #false; balance #false; shadow #false; mend #false; defocus #false }\nseries \"t.csv\"\nrow \"x\" { hide \"e\" }\noutput \"o\" { file \"o.webp\"; sharpen \"screen\"; bleed 3; max-bytes \"400 kB\" }\n"), @r##"
-stop `piece`, finding what is not the plate: not built yet [not-built]
-  at scene.kdl:4:12
-  4 | mask "q" { piece plate="b" }
-    |            ^^^^^^^^^^^^^^^
-  do: draw the outline (polygon, path), or name a painted mask with `image "file"`
-
-stop `piece`, finding what is not the plate: not built yet [not-built]
-  at scene.kdl:9:19
-  9 |     mask { keep { piece { card "c.tif" plate="b" } }; cut { rig } }
-    |                   ^^^^^
-  do: draw the outline (polygon, path), or name a painted mask with `image "file"`
-
-stop `card`, the same piece before a second plate: not built yet [not-built]
-  at scene.kdl:9:32
-  9 |     mask { keep { piece { card "c.tif" plate="b" } }; cut { rig } }
-    |                                ^^^^^^^
-  do: paint the mask and name it with `image "file"`
-
-stop `rig`, finding what holds a piece: not built yet [not-built]
-  at scene.kdl:9:61
-  9 |     mask { keep { piece { card "c.tif" plate="b" } }; cut { rig } }
-    |                                                             ^^^
-  do: draw it: cut { line "x,y x,y" width=w }
-
-stop `align`, laying a frame onto its plate: not built yet [not-built]
-  at scene.kdl:10:5
-  10 |     align 1 2
-     |     ^^^^^^^^^
-  do: place the frame by hand with `offset`, `rotate` and `scale`
-
 stop `mend`, rebuilding part of a piece: not built yet [not-built]
   at scene.kdl:11:5
   11 |     mend { rig }

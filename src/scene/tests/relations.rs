@@ -106,12 +106,6 @@ stop `piece` in a named mask needs the plate to compare with [missing-property]
     |            ^^^^^
   allowed: piece plate="name": what the base plate shows and that one does not
 
-stop `piece`, finding what is not the plate: not built yet [not-built]
-  at scene.kdl:3:12
-  3 | mask "n" { piece; luminance 0 1 }
-    |            ^^^^^
-  do: draw the outline (polygon, path), or name a painted mask with `image "file"`
-
 stop `luminance` is measured in a frame, and there is none here [source-place]
   at scene.kdl:3:19
   3 | mask "n" { piece; luminance 0 1 }
