@@ -100,13 +100,14 @@ fn of_step(step: &ElementStep, plan: &Plan, settled: &Settled, output: Option<St
     let mut pins = Vec::new();
     // What can't be trusted stays open, so that it goes on being told.
     let frame = plan.footage.shot(plan.cuts[step.cut.0].shot).shown();
-    let untrusted = settled.findings.iter().any(|finding| {
-        finding.id == "align-untrusted" && finding.frame.as_deref() == Some(frame.as_str())
-    });
-    if matches!(laying.carry, Carry::Estimated(_)) && !untrusted {
+    let untrusted = |id: &str| {
+        let told = |finding: &Finding| finding.frame.as_deref() == Some(frame.as_str());
+        settled.findings.iter().any(|f| f.id == id && told(f))
+    };
+    if matches!(laying.carry, Carry::Estimated(_)) && !untrusted("align-untrusted") {
         pins.push(pin("align", of_map(&cut.carry)));
     }
-    if matches!(laying.gains, Gains::Estimated(_)) {
+    if matches!(laying.gains, Gains::Estimated(_)) && !untrusted("balance-untrusted") {
         pins.push(pin("balance", cut.gains.to_vec()));
     }
     if step.placing.pivot.is_none() && step.placing.turns() {
