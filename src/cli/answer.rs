@@ -77,7 +77,7 @@ fn is_outside_the_scene(finding: &Finding) -> bool {
         | "output-unwritable" | "point-outside" | "set-twice" | "threads-refused"
         | "unknown-output" | "unwritable" => true,
         // Of a file or name in the scene's text these are the scene's.
-        "unreadable" | "unknown-parameter" => finding.span.is_none(),
+        "unreadable" | "unknown-parameter" | "output-is-input" => finding.span.is_none(),
         _ => false,
     }
 }

@@ -1,6 +1,6 @@
 //! What can be typed.
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use std::path::PathBuf;
 
@@ -43,6 +43,16 @@ pub(super) enum Verb {
             platewright fmt --check scenes/*.kdl     names the files that are laid out otherwise\n  \
             platewright fmt - < scene.kdl            the text comes out on standard output")]
     Fmt(FmtArgs),
+    /// Cut a piece out of a frame by its plate, without a scene: matte, colour, shadow, a sheet to check
+    #[command(before_help = "Example:\n  \
+            platewright cutout nib-11.tif --plate dry-1.tif --out cut\n  \
+            platewright cutout nib-11.tif --plate dry-1.tif dry-2.tif --out cut \\\n    \
+              --within \"812,344 1090,330 1122,610 840,640\"")]
+    Cutout(CutoutArgs),
+    /// Write settled values into the scene, so that nothing moves when a mask is edited later
+    #[command(before_help = "Example:\n  platewright pin scene.kdl\n  \
+            platewright pin --check scene.kdl     says what would be written")]
+    Pin(PinArgs),
     /// Print what a shell needs to complete these words
     #[command(before_help = "Example:\n  platewright completions bash > platewright.bash")]
     Completions(CompletionsArgs),
@@ -61,6 +71,8 @@ impl Verb {
             Verb::Explain(_) => "explain",
             Verb::At(_) => "at",
             Verb::Fmt(_) => "fmt",
+            Verb::Cutout(_) => "cutout",
+            Verb::Pin(_) => "pin",
             Verb::Completions(_) => "completions",
             Verb::Man(_) => "man",
         }
@@ -95,6 +107,9 @@ pub(super) struct RenderArgs {
     /// Write small PNGs instead, at most N pixels long, with guides drawn
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=16384))]
     pub preview: Option<u32>,
+    /// Write every element's cut-out too, into DIR/cutouts/MEMBER/
+    #[arg(long)]
+    pub cutouts: bool,
 }
 
 #[derive(Args, Debug)]
@@ -144,6 +159,55 @@ pub(super) struct FmtArgs {
 }
 
 #[derive(Args, Debug)]
+pub(super) struct CutoutArgs {
+    /// The frame with the piece
+    pub frame: PathBuf,
+    /// The empty set at the frame's size; several files are one set shot again
+    #[arg(long = "plate", value_name = "FILE", required = true, num_args = 1..)]
+    pub plates: Vec<PathBuf>,
+    /// Where the files go; made if missing
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Only in here, frame pixels: a polygon "x,y x,y x,y", or a gray file
+    #[arg(long, value_name = "AREA")]
+    pub within: Option<String>,
+    /// How many standard deviations of noise count as different, 1 to 50
+    #[arg(long, value_name = "N", value_parser = deviations)]
+    pub sigma: Option<f64>,
+    /// How the camera may have moved
+    #[arg(long, value_name = "KIND", value_enum, default_value = "shift")]
+    pub align: Movement,
+    /// The camera stood still: nothing is aligned
+    #[arg(long, conflicts_with = "align")]
+    pub no_align: bool,
+    /// The profile of files that carry none: srgb, display-p3, a98-rgb, rec2020, gray or a file
+    #[arg(long, value_name = "PROFILE")]
+    pub profile: Option<String>,
+    /// Most memory for pictures: 6GiB, 900MiB
+    #[arg(long, value_name = "SIZE", default_value = "8GiB", value_parser = memory)]
+    pub memory: u64,
+    /// Threads to use, one a core by default; never changes a byte
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum Movement {
+    Shift,
+    Similarity,
+    Perspective,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct PinArgs {
+    #[command(flatten)]
+    pub scene: SceneArgs,
+    /// Change nothing; say what would be written; exit with 1 if anything would
+    #[arg(long)]
+    pub check: bool,
+}
+
+#[derive(Args, Debug)]
 pub(super) struct CompletionsArgs {
     /// The shell
     #[arg(value_name = "SHELL")]
@@ -155,6 +219,13 @@ pub(super) struct ManArgs {
     /// The page of this verb instead
     #[arg(value_name = "VERB")]
     pub verb: Option<String>,
+}
+
+fn deviations(typed: &str) -> Result<f64, String> {
+    match typed.parse::<f64>() {
+        Ok(number) if (1.0..=50.0).contains(&number) => Ok(number),
+        _ => Err("a number from 1 to 50 is allowed".to_owned()),
+    }
 }
 
 fn setting(typed: &str) -> Result<(String, String), String> {

@@ -5,13 +5,11 @@
 
 use super::answer::{Answer, Stopped};
 use super::args::FmtArgs;
-use crate::deliver::OutputFolder;
+use super::replaced::{Replacing, unwritable};
 use crate::diag::{Finding, SourceId, Sources};
 use crate::scene::{self, FileLoader, Loader, TEXT_BYTES};
 use serde_json::{Map, Value, json};
-use std::fs;
-use std::io::{Read, Write};
-use std::os::unix::fs::PermissionsExt;
+use std::io::Read;
 use std::path::Path;
 
 /// What became of one file.
@@ -79,7 +77,12 @@ fn laid_out(path: &Path, args: &FmtArgs, sources: &mut Sources) -> Result<Done, 
     let differs = new != text;
     let written = differs && !args.check && !piped;
     if written {
-        replace(path, &new).map_err(|fault| vec![unwritable(&file, &fault)])?;
+        Replacing::prepared(path, &new)
+            .and_then(Replacing::commit)
+            .map_err(|fault| {
+                let remedy = "it is as it was; make its folder writable, or read it through -";
+                vec![unwritable(&file, &fault).remedy(remedy)]
+            })?;
     }
     Ok(Done {
         file,
@@ -120,39 +123,10 @@ fn piped_in() -> Result<String, Finding> {
     })
 }
 
-fn replace(path: &Path, text: &str) -> Result<(), String> {
-    // The file itself, so that a link to it stays one.
-    let target = fs::canonicalize(path).map_err(|fault| fault.to_string())?;
-    let mode = fs::metadata(&target)
-        .map_err(|fault| fault.to_string())?
-        .permissions()
-        .mode();
-    let name = target
-        .file_name()
-        .and_then(|name| name.to_str())
-        .ok_or("its name is no UTF-8 text")?;
-    let place = target.parent().unwrap_or(Path::new("/"));
-    let folder = OutputFolder::open(place).map_err(|fault| fault.to_string())?;
-    let mut pending = folder.create(name).map_err(|fault| fault.to_string())?;
-    pending
-        .write_all(text.as_bytes())
-        .map_err(|fault| fault.to_string())?;
-    pending.set_mode(mode).map_err(|fault| fault.to_string())?;
-    pending.commit().map_err(|fault| fault.to_string())
-}
-
 fn unreadable(file: &str, fault: &str) -> Finding {
     refused("unreadable", file, fault)
 }
 
 fn refused(id: &'static str, file: &str, fault: &str) -> Finding {
     Finding::stop(id, format!("\"{file}\" can't be read: {fault}"))
-}
-
-fn unwritable(file: &str, fault: &str) -> Finding {
-    Finding::stop(
-        "unwritable",
-        format!("\"{file}\" can't be replaced: {fault}"),
-    )
-    .remedy("it is as it was; make its folder writable, or read it through -")
 }

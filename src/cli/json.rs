@@ -6,7 +6,8 @@
 //! `output`), `x`, `y`, `width`, `height`}, `number`, `limit`, `related` [`at` with `words`].
 //!
 //! And where it came through:
-//! * `render`: `files` [{`output`, `file`, `width`, `height`}]
+//! * `render`: `files` [{`output`, `file`, `width`, `height`}], and with `--cutouts` `cutouts` [{`member`, `files` as
+//!   `cutout` lists them}]
 //! * `check`: `scene`, and how many `frames`, `painted-masks` and `outputs` were checked
 //! * `explain`: `scene`, `reads` [{`frame`, `width`, `height`, `kind`, `profile`}], `masks` [{`file`, `width`, `height`}],
 //!   `pictures` [{`canvas`, `ground`, `back-to-front` [{`member`, `frame`, `lands`, `matrix` (frame to canvas, row by
@@ -14,6 +15,9 @@
 //!   `memory-allowed` in bytes, `threads`
 //! * `at`: `x`, `y`, `output`, `plate`, `members` front to back [{`member`, `frame`, `x`, `y`, `coverage`, `visible`}]
 //! * `fmt`: `files` [{`file`, `differs`, `written`}], and `text` for standard input
+//! * `cutout`: `files` [{`file`, and of a picture `width`, `height`}]; what was found stands in the file `cutout.json`
+//! * `pin`: `pinned` [{`member`, `file`, `line`, `column` (of the element's name), `node`, `numbers`}], `files` [{`file`,
+//!   `written`}]
 //! * `completions`, `man`: `text`
 
 use super::answer::Answer;

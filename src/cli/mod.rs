@@ -13,12 +13,16 @@ mod at;
 mod check;
 mod completions;
 mod console;
+mod cutout;
 mod explain;
 mod fmt;
 mod json;
 mod man;
 mod opened;
+mod pin;
 mod render;
+mod replaced;
+mod words;
 
 use answer::Answer;
 use args::{Cli, Verb};
@@ -39,6 +43,8 @@ pub fn run(typed: impl IntoIterator<Item = OsString>) -> ExitCode {
         Verb::Explain(args) => explain::run(args),
         Verb::At(args) => at::run(args),
         Verb::Fmt(args) => fmt::run(args),
+        Verb::Cutout(args) => cutout::run(args),
+        Verb::Pin(args) => pin::run(args),
         Verb::Completions(args) => Ok(completions::run(args)),
         Verb::Man(args) => man::run(args),
     };

@@ -21,7 +21,15 @@ pub(super) fn on_threads(
     args: &SceneArgs,
     work: impl FnOnce() -> Result<Answer, Stopped> + Send,
 ) -> Result<Answer, Stopped> {
-    let threads = args.threads.map_or(0, usize::from);
+    on_pool(args.threads, work)
+}
+
+/// The same for a verb without a scene; `None` for one thread a core.
+pub(super) fn on_pool(
+    threads: Option<u16>,
+    work: impl FnOnce() -> Result<Answer, Stopped> + Send,
+) -> Result<Answer, Stopped> {
+    let threads = threads.map_or(0, usize::from);
     match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
         Ok(pool) => pool.install(work),
         Err(fault) => Err(Stopped::plain(

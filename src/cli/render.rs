@@ -3,14 +3,15 @@
 use super::answer::{Answer, Stopped};
 use super::args::RenderArgs;
 use super::console::{Progress, columns};
+use super::cutout;
 use super::opened::{Opened, on_threads, opened, scene_folder};
+use super::words::words;
+use crate::deliver::cutout::{Place, of_members};
 use crate::deliver::{self, Delivered, Job, OutputFolder, Shape};
-use crate::diag::{Finding, Spanned};
-use crate::frame::write::{Moment, Words};
+use crate::diag::Finding;
 use crate::render::Tiling;
 use crate::report;
-use crate::scene::Scene;
-use crate::settle;
+use crate::settle::{self, Keep};
 use serde_json::{Map, json};
 use std::path::Path;
 
@@ -41,7 +42,24 @@ fn rendered(args: &RenderArgs, opened: &Opened) -> Result<Answer, Vec<Finding>> 
         one(Finding::stop("folder-unwritable", fault.to_string())
             .remedy("give a folder of your own that can be written: --out-dir DIR"))
     })?;
-    let settled = settle::settled(&opened.plan, &opened.account).map_err(one)?;
+    let keep = match args.cutouts {
+        true => Keep::AllLight,
+        false => Keep::NearPieces,
+    };
+    let settled = settle::settled_keeping(&opened.plan, keep, &opened.account).map_err(one)?;
+    let inputs = opened.inputs();
+    let cutouts = match args.cutouts {
+        true => {
+            let place = Place {
+                folder: &folder,
+                prefix: "",
+                inputs: &inputs,
+                words: &words,
+            };
+            of_members(&opened.plan, &settled, &place, &opened.account).map_err(one)?
+        }
+        false => Vec::new(),
+    };
     let job = Job {
         plan: &opened.plan,
         settled: &settled,
@@ -49,7 +67,7 @@ fn rendered(args: &RenderArgs, opened: &Opened) -> Result<Answer, Vec<Finding>> 
         shape: args.preview.map_or(Shape::Finished, Shape::Preview),
         tiling: Tiling::default(),
         words,
-        inputs: &opened.inputs(),
+        inputs: &inputs,
         account: &opened.account,
     };
     let mut progress = Progress::new();
@@ -64,7 +82,16 @@ fn rendered(args: &RenderArgs, opened: &Opened) -> Result<Answer, Vec<Finding>> 
         "files".into(),
         files.clone().map(|file| as_json(file, &place)).collect(),
     );
-    let rows: Vec<Vec<String>> = files.map(|file| row(file, &place)).collect();
+    let mut rows: Vec<Vec<String>> = files.map(|file| row(file, &place)).collect();
+    if args.cutouts {
+        let members = cutouts.iter().map(|cut| {
+            let files = cutout::listed(&cut.files, &place);
+            json!({ "member": cut.member, "files": files })
+        });
+        more.insert("cutouts".into(), members.collect());
+        let made = cutouts.iter().flat_map(|cut| &cut.files);
+        rows.extend(made.map(|made| cutout::row(made, &place)));
+    }
     Ok(Answer {
         findings,
         sources: opened.scene.sources.clone(),
@@ -90,30 +117,5 @@ fn as_json(file: &Delivered, place: &Path) -> serde_json::Value {
         "file": place.join(&file.file).display().to_string(),
         "width": file.width,
         "height": file.height,
-    })
-}
-
-/// What goes into every file's metadata. The date is the maker's own, never the clock's.
-fn words(scene: &Scene) -> Result<Words, Finding> {
-    let date = match std::env::var_os("SOURCE_DATE_EPOCH") {
-        None => None,
-        Some(text) => {
-            let text = text.to_string_lossy();
-            let moment = text.parse().ok().and_then(Moment::of_unix);
-            Some(moment.ok_or_else(|| {
-                Finding::stop(
-                    "date-unreadable",
-                    format!("the environment's SOURCE_DATE_EPOCH is \"{text}\", which is no date"),
-                )
-                .allowed("whole seconds since 1970-01-01, or leave it unset for no date")
-            })?)
-        }
-    };
-    let said = |text: &Option<Spanned<String>>| text.as_ref().map(|t| t.value.clone());
-    Ok(Words {
-        title: said(&scene.title),
-        creator: said(&scene.creator),
-        rights: said(&scene.rights),
-        date,
     })
 }

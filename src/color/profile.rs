@@ -70,6 +70,16 @@ impl Profile {
             .clone()
     }
 
+    /// Gray whose codes are light itself, for files of coverage.
+    pub fn linear_gray() -> Profile {
+        static PROFILE: OnceLock<Profile> = OnceLock::new();
+        PROFILE
+            .get_or_init(|| {
+                Profile::read(&icc::linear_gray()).expect("our own profiles can be read")
+            })
+            .clone()
+    }
+
     /// The ICC bytes to embed in a file.
     pub fn bytes(&self) -> &[u8] {
         &self.0.bytes

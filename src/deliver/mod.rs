@@ -4,6 +4,7 @@
 //! Every file is written beside its final name; only when all of a run are whole are they put in place.
 
 mod code;
+pub mod cutout;
 mod dither;
 mod file;
 mod guides;

@@ -4,6 +4,7 @@
 //! together, and equal work (the same frame under the same mask, the same stack for several outputs) is one entry.
 //! What needs pixels (painted masks, computed pivots) is left to `settle`.
 
+mod alone;
 mod build;
 mod effects;
 mod footage;
@@ -16,6 +17,7 @@ mod plates;
 mod stack;
 mod treat;
 
+pub use alone::{Alone, Named, opened_alone};
 pub use build::{Settings, planned};
 pub use effects::ShadowStep;
 pub use footage::{Footage, Painted, PaintedId, Shot, ShotId};

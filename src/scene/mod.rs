@@ -13,6 +13,7 @@ mod model;
 mod not_built;
 mod outline;
 mod params;
+mod pin;
 mod prescan;
 mod read;
 mod suggest;
@@ -23,6 +24,8 @@ mod words;
 pub use format::formatted;
 pub use load::{FileLoader, LoadFault, Loader};
 pub use model::*;
+pub use outline::points;
+pub use pin::{PinnedText, arguments};
 
 use crate::diag::{Finding, Sources};
 use std::path::Path;

@@ -12,7 +12,7 @@ const POINTS: usize = 10_000;
 const PATH_BYTES: usize = 64 << 10;
 
 /// SVG `points`: pairs of numbers, commas and white space between them.
-pub(super) fn points(text: &str) -> Result<Vec<[f64; 2]>, String> {
+pub fn points(text: &str) -> Result<Vec<[f64; 2]>, String> {
     let mut numbers: Vec<f64> = Vec::new();
     for word in text.split([',', ' ', '\t', '\n', '\r', '\u{0c}']) {
         if word.is_empty() {

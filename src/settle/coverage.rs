@@ -149,7 +149,7 @@ fn pairs(points: &[[f64; 2]]) -> Vec<(f64, f64)> {
 }
 
 /// A painted mask's channel where it is not zero, read band by band.
-fn painted_matte(
+pub(crate) fn painted_matte(
     frame: &Frame,
     path: &Path,
     channel: usize,

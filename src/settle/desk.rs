@@ -3,11 +3,11 @@
 use super::keyed::{self, Wish};
 use super::lay::{self, Laid};
 use super::sight::{CarriedSight, FrameSight, PlateSight};
-use super::{Keyed, agree, coverage, locate, triangle};
+use super::{Estimates, Keep, Keyed, agree, coverage, locate};
 use crate::budget::Account;
 use crate::diag::{Finding, Span};
 use crate::geom::Rect;
-use crate::key::{self, LightField};
+use crate::key::{self, LightField, triangulated};
 use crate::plan::{
     CardRecipe, Laying, MaskRecipe, PieceId, PieceRecipe, Plan, PlateId, Shot, ShotId, SourceRecipe,
 };
@@ -21,6 +21,7 @@ const AROUND: u32 = 64;
 pub(super) struct Desk<'a> {
     pub plan: &'a Plan,
     pub account: &'a Account,
+    keep: Keep,
     pub findings: Vec<Finding>,
     laid: Vec<((ShotId, PlateId, Laying), Laid)>,
     pieces: Vec<Option<Arc<Keyed>>>,
@@ -43,10 +44,11 @@ impl Asking<'_> {
 }
 
 impl<'a> Desk<'a> {
-    pub fn new(plan: &'a Plan, account: &'a Account) -> Desk<'a> {
+    pub fn new(plan: &'a Plan, keep: Keep, account: &'a Account) -> Desk<'a> {
         Desk {
             plan,
             account,
+            keep,
             findings: Vec::new(),
             laid: Vec::new(),
             pieces: plan.pieces.iter().map(|_| None).collect(),
@@ -150,7 +152,14 @@ impl<'a> Desk<'a> {
         drop(cut.frame_light);
         let findings = cut.findings.into_iter();
         self.findings.extend(findings.map(|f| asking.told(f)));
-        kept(cut.cutout, recipe.plate, self.account)
+        let mut cutout = cut.cutout;
+        let estimates = Estimates {
+            alignment: cut.alignment,
+            balance: cut.balance,
+            noise: Some(cutout.noise),
+            notices: std::mem::take(&mut cutout.notices),
+        };
+        kept(cutout, recipe.plate, estimates, self.keep, self.account)
     }
 
     /// The same piece before two plates.
@@ -184,7 +193,7 @@ impl<'a> Desk<'a> {
         let plate = carried(&plates, &first);
         let card_plate = carried(&card_plates, &second);
         let region = locate::region(&frame, &plate, within, account)?;
-        let (mut matte, colour) = triangle::triangulated(
+        let (mut matte, colour) = triangulated(
             &frame.light(region)?,
             &plate.light(region)?,
             &other.light(region)?,
@@ -213,12 +222,23 @@ impl<'a> Desk<'a> {
             rig: Arc::new(Matte::filled(Rect::EMPTY, 0.0, account)?),
             crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
             plate: recipe.plate,
+            estimates: Estimates {
+                alignment: first.alignment,
+                balance: first.balance,
+                ..Estimates::default()
+            },
         })
     }
 }
 
 /// What is kept of a cut-out: only where something is.
-fn kept(cutout: key::Cutout, plate: PlateId, account: &Account) -> Result<Keyed, Finding> {
+fn kept(
+    cutout: key::Cutout,
+    plate: PlateId,
+    estimates: Estimates,
+    keep: Keep,
+    account: &Account,
+) -> Result<Keyed, Finding> {
     let own = coverage::trimmed(cutout.matte, account)?;
     let rig = coverage::trimmed(cutout.rig, account)?;
     let crossing = coverage::trimmed(cutout.crossing, account)?;
@@ -227,6 +247,7 @@ fn kept(cutout: key::Cutout, plate: PlateId, account: &Account) -> Result<Keyed,
     let half = halved(own.rect().grown(AROUND));
     let light = cutout.light.cells;
     let light = match half.intersected(&light.rect()) {
+        _ if keep == Keep::AllLight => light,
         rect if rect.is_empty() || rect == light.rect() => light,
         rect => light.cropped(rect, account)?,
     };
@@ -238,6 +259,7 @@ fn kept(cutout: key::Cutout, plate: PlateId, account: &Account) -> Result<Keyed,
         rig: Arc::new(rig),
         crossing,
         plate,
+        estimates,
     })
 }
 

@@ -1,14 +1,15 @@
 //! One piece cut out of one frame: laid onto its plate, found where it lies, cut out there.
 
+use super::agree;
 use super::lay::{self, Laid};
 use super::locate;
 use super::notices;
 use super::sight::{CarriedSight, FrameSight, PlateSight, decoded};
 use crate::budget::Account;
-use crate::diag::Finding;
+use crate::diag::{Finding, SourceId, Span};
 use crate::geom::{Map, Rect};
 use crate::key::{self, Ask, Cutout, LightField, Noise, Notice};
-use crate::plan::{Laying, Shot};
+use crate::plan::{Laying, PlateSet, Shot, ShotId};
 use crate::raster::{Light, Matte, Raster, Seen};
 use crate::register::{Alignment, Balance};
 
@@ -38,6 +39,24 @@ pub struct KeyedCut {
     pub cutout: Cutout,
     /// Without a member or a place in the text.
     pub findings: Vec<Finding>,
+}
+
+/// Whether files said to be one plate show the same empty set; one that does not is told.
+pub fn agreed(plates: &[&Shot], account: &Account) -> Result<(), Finding> {
+    let nowhere = Span {
+        source: SourceId(u32::MAX),
+        start: 0,
+        end: 0,
+    };
+    let set = PlateSet {
+        name: None,
+        shots: (0..plates.len()).map(ShotId).collect(),
+        spans: vec![nowhere; plates.len()],
+    };
+    agree::agreed(&set, plates, account).map_err(|mut finding| {
+        finding.span = None;
+        finding
+    })
 }
 
 /// Cuts the piece out of `frame`. `plates` are the files of its plate, at least one, all of one size.

@@ -5,7 +5,6 @@
 
 mod added;
 mod agree;
-mod carried;
 mod colour;
 mod coverage;
 mod desk;
@@ -19,9 +18,8 @@ mod pivot;
 mod product;
 mod runs;
 mod sight;
-mod triangle;
 
-pub(crate) use coverage::unreadable;
+pub(crate) use coverage::{painted_matte, unreadable};
 
 pub use lay::{Laid, laid};
 pub use product::BareSet;
@@ -32,9 +30,10 @@ use crate::blend::Mode;
 use crate::budget::{Account, OverBudget};
 use crate::diag::Finding;
 use crate::geom::{Map, Rect};
-use crate::key::LightField;
+use crate::key::{LightField, Noise, Notice};
 use crate::plan::{Cut, CutId, ElementStep, MaskId, MaskRecipe, Node, Plan, PlateId, ShotId};
 use crate::raster::{Light, Matte, Seen};
+use crate::register::{Alignment, Balance};
 use desk::{Asking, Desk};
 use std::sync::Arc;
 
@@ -76,7 +75,7 @@ pub struct Keyed {
     pub colour: Light,
     /// The piece's own coverage, before drawn steps.
     pub own: Arc<Matte>,
-    /// Light on the set as a ratio to the plate, all of it.
+    /// Light on the set as a ratio to the plate, all of it; near the piece alone, unless more was to be kept.
     pub light: LightField,
     /// The same as `shadow` lays it down.
     pub shadow: LightField,
@@ -86,6 +85,27 @@ pub struct Keyed {
     pub crossing: Matte,
     /// Which plate governs.
     pub plate: PlateId,
+    /// What was estimated on the way.
+    pub estimates: Estimates,
+}
+
+/// What was estimated while a piece was cut out, for reports.
+#[derive(Debug, Default)]
+pub struct Estimates {
+    pub alignment: Option<Alignment>,
+    pub balance: Option<Balance>,
+    /// `None` for a piece before two plates.
+    pub noise: Option<Noise>,
+    pub notices: Vec<Notice>,
+}
+
+/// How much of the light on the set is kept beside a piece.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Keep {
+    /// What drawing needs.
+    NearPieces,
+    /// All of it, to be written.
+    AllLight,
 }
 
 impl SettledCut {
@@ -151,6 +171,11 @@ impl Settled {
 
 /// Settles all that the plan's pictures use.
 pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
+    settled_keeping(plan, Keep::NearPieces, account)
+}
+
+/// The same for a caller that needs more of it than drawing does.
+pub fn settled_keeping(plan: &Plan, keep: Keep, account: &Account) -> Result<Settled, Finding> {
     let mut wanted = Wanted::default();
     for picture in &plan.pictures {
         wanted.collect(plan, &picture.nodes, picture.canvas);
@@ -158,7 +183,7 @@ pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
             wanted.mask(protect.mask, picture.canvas);
         }
     }
-    let mut desk = Desk::new(plan, account);
+    let mut desk = Desk::new(plan, keep, account);
     desk.hold_plates()?;
     let mut cuts: Vec<Option<SettledCut>> = plan.cuts.iter().map(|_| None).collect();
     for (id, uses) in wanted.cuts {

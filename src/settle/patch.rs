@@ -1,7 +1,6 @@
 //! A patch for a piece from another frame: laid onto the piece around the area, brought to its light, blended in.
 
 use super::Keyed;
-use super::carried::carried;
 use super::mend::Patient;
 use super::sight::FrameSight;
 use crate::budget::Account;
@@ -9,6 +8,7 @@ use crate::diag::Finding;
 use crate::geom::{Map, Rect};
 use crate::mask::{Layer, Program, Source, Step};
 use crate::raster::{Light, Matte, Seen};
+use crate::register::carried;
 use crate::register::{self, Motion, Trust};
 use std::sync::Arc;
 

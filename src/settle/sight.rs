@@ -1,12 +1,12 @@
 //! Frames and plates as light that can be asked for by rectangle: decoded band by band, never whole by itself.
 
-use super::carried::carried;
 use super::unreadable;
 use crate::budget::Account;
 use crate::diag::Finding;
 use crate::geom::{Map, Rect};
 use crate::plan::Shot;
 use crate::raster::{Light, Picture, Seen};
+use crate::register::carried;
 
 /// A frame's straight colour, balanced. Where it is wholly transparent it is black.
 #[derive(Clone, Debug)]

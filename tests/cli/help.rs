@@ -3,12 +3,14 @@
 use super::run;
 use std::path::Path;
 
-const VERBS: [&str; 7] = [
+const VERBS: [&str; 9] = [
     "render",
     "check",
     "explain",
     "at",
     "fmt",
+    "cutout",
+    "pin",
     "completions",
     "man",
 ];
@@ -37,6 +39,8 @@ fn help_begins_with_an_example() {
       explain      Say what is read, where each piece lands and in which order, and the memory needed
       at           Say who is at a point of the picture, front to back, and where that is in each frame
       fmt          Lay out scene files the one usual way, comments kept
+      cutout       Cut a piece out of a frame by its plate, without a scene: matte, colour, shadow, a sheet to check
+      pin          Write settled values into the scene, so that nothing moves when a mask is edited later
       completions  Print what a shell needs to complete these words
       man          Print the manual page
 
@@ -66,6 +70,7 @@ fn help_begins_with_an_example() {
           --threads <N>       Threads to use, one a core by default; never changes a byte
           --out-dir <DIR>     Where output files go; the scene's own folder by default
           --preview <N>       Write small PNGs instead, at most N pixels long, with guides drawn
+          --cutouts           Write every element's cut-out too, into DIR/cutouts/MEMBER/
           --json              Answer with one JSON object on standard output
       -h, --help              Print help
     "#);
@@ -159,7 +164,7 @@ fn manual_pages_hold_the_examples() {
     assert_eq!((ran.code, ran.out.as_str()), (2, ""));
     insta::assert_snapshot!(ran.err, @r#"
     stop there is no verb "nib" [command-line]
-      allowed: render, check, explain, at, fmt, completions, man
+      allowed: render, check, explain, at, fmt, cutout, pin, completions, man
 
     1 thing to put right
     "#);

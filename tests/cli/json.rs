@@ -73,6 +73,14 @@ fn every_verb_has_its_keys() {
     assert_eq!(keys(&fmt), "verb ok exit findings files");
     assert_eq!(keys(&fmt["files"][0]), "file differs written");
 
+    let pin = of(&["pin", "scene.kdl", "--json"]);
+    assert_eq!(keys(&pin), "verb ok exit findings pinned files");
+    assert_eq!(
+        keys(&pin["pinned"][0]),
+        "member file line column node numbers"
+    );
+    assert_eq!(keys(&pin["files"][0]), "file written");
+
     for typed in [
         ["man", "--json"].as_slice(),
         &["completions", "fish", "--json"],

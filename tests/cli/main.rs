@@ -6,10 +6,12 @@
 #[path = "../common/mod.rs"]
 mod common;
 
+mod cutout;
 mod files;
 mod help;
 mod json;
 mod layout;
+mod pin;
 mod scene;
 
 use common::{gray16, rgb16};

@@ -13,4 +13,4 @@ mod write;
 
 pub use fault::ProfileError;
 pub(super) use read::parsed;
-pub(super) use write::written;
+pub(super) use write::{linear_gray, written};

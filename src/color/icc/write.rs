@@ -16,11 +16,23 @@ pub(in crate::color) fn written(name: Named) -> Vec<u8> {
     with_curves(name, [curve(name), curve(name), curve(name)])
 }
 
+/// Gray whose codes are light itself: what a file of coverage says of its samples.
+pub(in crate::color) fn linear_gray() -> Vec<u8> {
+    // A `curv` tag without entries is the identity (ICC.1:2022, 10.6).
+    let identity = || b"curv\0\0\0\0\0\0\0\0".to_vec();
+    let curves = [identity(), identity(), identity()];
+    described(Named::Gray, "Gray, linear", curves)
+}
+
 /// The profile of a named space with other curves: whole tags. Gray takes the first.
 pub(super) fn with_curves(name: Named, curves: [Vec<u8>; 3]) -> Vec<u8> {
+    described(name, name.description(), curves)
+}
+
+fn described(name: Named, words: &str, curves: [Vec<u8>; 3]) -> Vec<u8> {
     let chad = adaptation(xyz_of(name.white()), PCS_WHITE);
     let mut tags: Vec<([u8; 4], Vec<u8>)> = vec![
-        (*b"desc", text(name.description())),
+        (*b"desc", text(words)),
         (*b"cprt", text(COPYRIGHT)),
         (*b"wtpt", numbers(*b"XYZ ", &PCS_WHITE.map(s15_fixed16))),
         (

@@ -201,7 +201,7 @@ impl Cells {
         if scatter.len() < 50 {
             return Ok(());
         }
-        let mut median = |of: &mut Vec<f32>| {
+        let median = |of: &mut Vec<f32>| {
             let middle = of.len() / 2;
             *of.select_nth_unstable_by(middle, f32::total_cmp).1
         };
