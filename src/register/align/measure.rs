@@ -2,14 +2,14 @@
 
 use rayon::prelude::*;
 
-use super::patch::{Patch, median};
+use super::patch::Patch;
 use crate::geom::{Map, Rect};
 
 /// Pixels at a plane's border that the filters spoil.
 const SPOILT: i32 = 8;
 /// Brightness ratios (square roots of light) beyond which a pixel can be no set under other light.
 const RATIO: [f32; 2] = [0.5, 2.0];
-/// Every so many pixels across and down a residual is kept for the median.
+/// Every so many pixels across and down a residual is kept for the spread.
 const SAMPLE: i32 = 4;
 /// Half-width of the derivative.
 const REACH: i32 = 2;
@@ -71,7 +71,8 @@ pub(super) fn blocks(patches: &[Patch], map: &Map, gauge: Gauge) -> Vec<Block> {
                 .pull
                 .iter_mut()
                 .chain(&mut block.hold)
-                .chain(&mut block.products);
+                .chain(&mut block.products)
+                .chain([&mut block.cut_product]);
             for sum in sums {
                 *sum *= share;
             }
@@ -80,14 +81,31 @@ pub(super) fn blocks(patches: &[Patch], map: &Map, gauge: Gauge) -> Vec<Block> {
         .collect()
 }
 
-/// The standard deviation of differences, robustly.
+/// The standard deviation of differences on the set, robustly: from the smaller ones (a piece may cover half the
+/// frame), of blocks that belong to the set where these are enough.
 pub(super) fn spread(blocks: &[Block]) -> f32 {
-    let all = blocks
-        .iter()
-        .flat_map(|block| block.residuals.iter().copied());
-    // Never zero: pictures without noise would give nothing any weight.
-    (1.4826 * median(all.collect())).max(1e-5)
+    let all: f64 = blocks.iter().map(|block| block.count).sum();
+    let set = |block: &&Block| block.belongs() > 0.5;
+    let own: f64 = blocks.iter().filter(set).map(|block| block.count).sum();
+    let enough = own > LEAST_SET * all;
+    let taken = blocks.iter().filter(|block| !enough || set(block));
+    let mut sizes: Vec<f32> = taken
+        .flat_map(|block| block.residuals.iter().copied())
+        .collect();
+    if sizes.is_empty() {
+        return LEAST_SPREAD;
+    }
+    let quarter = sizes.len() / 4;
+    let size = *sizes.select_nth_unstable_by(quarter, f32::total_cmp).1;
+    (size / QUARTILE).max(LEAST_SPREAD)
 }
+
+/// A quarter of normal values are smaller than this many standard deviations.
+const QUARTILE: f32 = 0.3186;
+/// Never zero: pictures without noise would give nothing any weight.
+const LEAST_SPREAD: f32 = 1e-5;
+/// The least share of pixels that can be called the set.
+const LEAST_SET: f64 = 0.2;
 
 fn parts(patch: &Patch) -> Vec<Rect> {
     let rect = patch.frame.detail.rect();
@@ -103,7 +121,7 @@ fn parts(patch: &Patch) -> Vec<Rect> {
     if inner.is_empty() {
         return Vec::new();
     }
-    let side = (inner.width().min(inner.height()) / 10).clamp(6, 32);
+    let side = (inner.width().min(inner.height()) / 18).clamp(6, 32);
     inner.tiles(side, side)
 }
 

@@ -8,6 +8,8 @@ use crate::geom::{Map, Rect};
 
 /// The correlation of cut detail must stand so many standard deviations above chance.
 pub(super) const EVIDENCE: f64 = 5.0;
+/// A match beyond the range must correlate at least so well: it is an unlikely one.
+pub(super) const ALIKE: f64 = 0.3;
 /// A direction whose shift is less well known than this (px) is not known.
 const KNOWN: f64 = 0.35;
 /// Shifts below this many of their deviations, or px, are zero.
@@ -191,9 +193,13 @@ fn textured(patches: &[Patch]) -> bool {
                 seconds.push(across(rows[0]) - 2.0 * across(rows[1]) + across(rows[2]));
             }
         }
-        typical(detail.data()) > TEXTURE * NOISE_SHARE * typical(&seconds)
+        let size = typical(detail.data());
+        size > FLAT && size > TEXTURE * NOISE_SHARE * typical(&seconds)
     })
 }
+
+/// Detail below this is rounding.
+const FLAT: f32 = 1e-5;
 
 /// For white noise: deviation of its detail (Gaussian 0.6 minus Gaussian 5) over that of the detail's second
 /// differences across and down; from the kernels' sums of squares.
