@@ -219,7 +219,7 @@ impl Warped {
     /// `None` where it would leave the plate's unspoilt part.
     fn of(patch: &Patch, around: Rect, map: &Map) -> Option<Warped> {
         let [width, height] = patch.plate.size();
-        let spoilt = SPOILT.min(width.min(height) as i32 / 6).max(2);
+        let spoilt = SPOILT.min(width.min(height) as i32 / 6).max(3);
         let low = f64::from(spoilt);
         let high = [width, height].map(|side| side as f64 - 1.0 - low);
         let place = |x: i32, y: i32| {
@@ -256,18 +256,14 @@ impl Warped {
             for x in around.x0..around.x1 {
                 let at = place(x, y);
                 let (u, v) = (at[0].floor(), at[1].floor());
-                let (across, down) = (cubic((at[0] - u) as f32), cubic((at[1] - v) as f32));
+                let (across, down) = (six((at[0] - u) as f32), six((at[1] - v) as f32));
                 // Under perspective a point between the corners may stick out by a hair.
-                let column = (u as usize).clamp(1, width - 3) - 1;
-                let row = (v as usize).clamp(1, height - 3) - 1;
+                let column = (u as usize).clamp(2, width - 4) - 2;
+                let row = (v as usize).clamp(2, height - 4) - 2;
                 let mut sum = 0.0;
                 for (k, weight) in down.iter().enumerate() {
-                    let line = &detail[(row + k) * width + column..][..4];
-                    sum += weight
-                        * (line[0] * across[0]
-                            + line[1] * across[1]
-                            + line[2] * across[2]
-                            + line[3] * across[3]);
+                    let line = &detail[(row + k) * width + column..][..6];
+                    sum += weight * weighed(line, &across);
                 }
                 warped.values.push(sum);
                 let near = |v: f64, side: usize| ((v + 0.5) as usize).min(side - 1);
@@ -285,34 +281,41 @@ impl Warped {
         let wide = around.width() as usize;
         let (detail, base) = (patch.plate.detail.data(), patch.plate.base.data());
         let (u, v) = (first[0].floor(), first[1].floor());
-        let (across, down) = (cubic((first[0] - u) as f32), cubic((first[1] - v) as f32));
-        let (column, row) = (u as usize - 1, v as usize - 1);
+        let (across, down) = (six((first[0] - u) as f32), six((first[1] - v) as f32));
+        let (column, row) = (u as usize - 2, v as usize - 2);
         let near = [(first[0] + 0.5) as usize, (first[1] + 0.5) as usize];
-        let mut line = vec![0.0f32; wide + 3];
+        let mut line = vec![0.0f32; wide + 5];
         for y in 0..around.height() as usize {
             line.fill(0.0);
             for (k, weight) in down.iter().enumerate() {
-                let from = &detail[(row + y + k) * width + column..][..wide + 3];
+                let from = &detail[(row + y + k) * width + column..][..wide + 5];
                 for (sum, value) in line.iter_mut().zip(from) {
                     *sum += weight * value;
                 }
             }
-            self.values.extend(line.windows(4).map(|w| {
-                w[0] * across[0] + w[1] * across[1] + w[2] * across[2] + w[3] * across[3]
-            }));
+            let lines = line.windows(6);
+            self.values
+                .extend(lines.map(|samples| weighed(samples, &across)));
             self.base
                 .extend_from_slice(&base[(near[1] + y) * width + near[0]..][..wide]);
         }
     }
 }
 
-/// Catmull-Rom weights at `t` between the second and the third of four samples.
-fn cubic(t: f32) -> [f32; 4] {
-    let (s, u) = (t * t, t * t * t);
+/// Six samples around a point: weights of the polynomial through them (Lagrange), at `t` between the third and the
+/// fourth. Its phase is right far beyond a cubic's, which would pull shifts by some hundredths of a pixel.
+fn six(t: f32) -> [f32; 6] {
+    let [a, b, c, d, e, f] = [t + 2.0, t + 1.0, t, t - 1.0, t - 2.0, t - 3.0];
     [
-        0.5 * (-t + 2.0 * s - u),
-        0.5 * (2.0 - 5.0 * s + 3.0 * u),
-        0.5 * (t + 4.0 * s - 3.0 * u),
-        0.5 * (u - s),
+        -b * c * d * e * f / 120.0,
+        a * c * d * e * f / 24.0,
+        -a * b * d * e * f / 12.0,
+        a * b * c * e * f / 12.0,
+        -a * b * c * d * f / 24.0,
+        a * b * c * d * e / 120.0,
     ]
+}
+
+fn weighed(samples: &[f32], weights: &[f32; 6]) -> f32 {
+    samples.iter().zip(weights).map(|(a, b)| a * b).sum()
 }
