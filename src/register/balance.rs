@@ -111,7 +111,7 @@ fn upper_mode(set: &[&Cell], reach: f64) -> Option<f64> {
         })
         .collect();
     let most = share.iter().fold(0.0f64, |most, v| most.max(*v));
-    if !(most > 0.05 * all) {
+    if most <= 0.05 * all {
         return None;
     }
     let peak = |k: usize| {

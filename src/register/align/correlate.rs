@@ -51,7 +51,7 @@ pub(super) fn peaks(
     let surface = sum.data();
     let square_sum: f64 = surface.iter().map(|c| f64::from(c[0] * c[0])).sum();
     let level = (square_sum / surface.len() as f64).sqrt();
-    if !(level > 0.0) {
+    if level <= 0.0 || level.is_nan() {
         return Ok(None);
     }
     let (rest, _) = remainder(first);

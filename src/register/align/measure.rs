@@ -188,15 +188,12 @@ fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
             }
         }
         let sums = sums.map(f64::from);
-        for k in 0..2 {
-            block.pull[k] += sums[k];
+        let totals = block.pull.iter_mut().chain(&mut block.hold);
+        let totals = totals.chain(&mut block.products);
+        let totals = totals.chain([&mut block.cut_product, &mut block.weight]);
+        for (total, sum) in totals.zip(sums) {
+            *total += sum;
         }
-        for k in 0..3 {
-            block.hold[k] += sums[2 + k];
-            block.products[k] += sums[5 + k];
-        }
-        block.cut_product += sums[8];
-        block.weight += sums[9];
     }
     block
 }

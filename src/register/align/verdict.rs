@@ -152,7 +152,7 @@ fn directions(fit: &Fit) -> Option<Option<[f64; 2]>> {
     if large <= limit {
         return Some(None);
     }
-    if !(small <= limit) {
+    if small > limit || small.is_nan() {
         return None;
     }
     // The axis of the smaller deviation.
@@ -176,7 +176,7 @@ fn insignificant(fit: &Fit, [x, y]: [f64; 2]) -> bool {
     };
     let square = x * x + y * y;
     let variance = (x * x * c[0][0] + 2.0 * x * y * c[0][1] + y * y * c[1][1]) / square;
-    !(square > SIGNIFICANT * SIGNIFICANT * variance)
+    variance.is_nan() || square <= SIGNIFICANT * SIGNIFICANT * variance
 }
 
 /// Whether the plates' detail is more than noise: noise alone is known from second differences, which smooth
