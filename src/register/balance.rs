@@ -21,6 +21,8 @@ const POSSIBLE: f64 = 2.0 * STOP;
 const BIN: f64 = 0.002;
 /// Half-width of the window in which a mode gathers its share, natural logarithm: what slow drift of light does.
 const WINDOW: f64 = 0.02;
+/// The same for tints: light that a piece throws back is this far from the set's own.
+const TINT_WINDOW: f64 = 0.01;
 /// A higher mode counts if it holds this share of the strongest one's.
 const UPPER: f64 = 0.5;
 /// Cells needed.
@@ -47,14 +49,21 @@ pub fn balanced<F: Seen, P: Seen<Fault = F::Fault>>(
         });
     }
     let start = upper_mode(&set, LIKELY).or_else(|| upper_mode(&set, POSSIBLE));
-    let level = settled(&set, start.unwrap_or(0.0));
+    let level = settled(
+        set.iter().map(|cell| (cell.light, cell.weight)),
+        start.unwrap_or(0.0),
+        WINDOW,
+    );
     let core: Vec<&Cell> = set
         .iter()
         .copied()
         .filter(|cell| (cell.light - level).abs() < 1.5 * WINDOW)
         .collect();
     let total: f64 = core.iter().map(|cell| cell.weight).sum();
-    let tints = [0, 1, 2].map(|k| middle(core.iter().map(|cell| (cell.tint[k], cell.weight))));
+    let tints = [0, 1, 2].map(|k| {
+        let tints = core.iter().map(|cell| (cell.tint[k], cell.weight));
+        settled(tints.clone(), middle(tints), TINT_WINDOW)
+    });
     // The brightness that tints are relative to weighs the channels like `light`; exposure is the mean of all three.
     let logs = tints.map(|tint| level + tint);
     let exposure = (logs[0] + logs[1] + logs[2]) / 3.0;
@@ -102,7 +111,7 @@ fn upper_mode(set: &[&Cell], reach: f64) -> Option<f64> {
         })
         .collect();
     let most = share.iter().fold(0.0f64, |most, v| most.max(*v));
-    if !(most > 0.05 * all) {
+    if most <= 0.05 * all {
         return None;
     }
     let peak = |k: usize| {
@@ -115,16 +124,16 @@ fn upper_mode(set: &[&Cell], reach: f64) -> Option<f64> {
         .map(|k| (k as f64 - half as f64) * BIN)
 }
 
-/// The mode itself, from weighed means in ever smaller windows.
-fn settled(set: &[&Cell], start: f64) -> f64 {
+/// The mode near `start`, from weighed means in windows that shrink to `window`.
+fn settled(values: impl Iterator<Item = (f64, f64)> + Clone, start: f64, window: f64) -> f64 {
     let mut level = start;
-    for window in [2.0, 1.5, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0] {
+    for wide in [2.0, 1.5, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0] {
         let (mut sum, mut weight) = (0.0, 0.0);
-        for cell in set {
-            let far = (cell.light - level) / (window * WINDOW);
+        for (value, share) in values.clone() {
+            let far = (value - level) / (wide * window);
             if far.abs() < 1.0 {
-                let near = cell.weight * (1.0 - far * far);
-                sum += near * cell.light;
+                let near = share * (1.0 - far * far);
+                sum += near * value;
                 weight += near;
             }
         }

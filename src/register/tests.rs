@@ -36,16 +36,32 @@ impl Grain {
     }
 }
 
-/// A set's light at a point of the plate: waves of many directions, 5 px long and longer, about a mean of 0.3.
+/// A value of -1..1 for a cell of a grid.
+fn pebble(x: i64, y: i64, layer: u64) -> f64 {
+    let mut hash =
+        (x as u64).wrapping_mul(0x9e3779b97f4a7c15) ^ (y as u64).wrapping_mul(0xc2b2ae3d27d4eb4f);
+    hash = (hash ^ layer ^ (hash >> 29)).wrapping_mul(0xbf58476d1ce4e5b9);
+    hash = (hash ^ (hash >> 32)).wrapping_mul(0x94d049bb133111eb);
+    (hash >> 40) as f64 / f64::from(1 << 23) - 1.0
+}
+
+/// Smooth between the values of a grid of `cell` px (quintic, so that it has no edges).
+fn layer(x: f64, y: f64, cell: f64, number: u64) -> f64 {
+    let (u, v) = (x / cell, y / cell);
+    let (i, j) = (u.floor(), v.floor());
+    let ease = |t: f64| t * t * t * (t * (6.0 * t - 15.0) + 10.0);
+    let (s, t) = (ease(u - i), ease(v - j));
+    let (i, j) = (i as i64, j as i64);
+    let at = |a, b| pebble(i + a, j + b, number);
+    let top = at(0, 0) + (at(1, 0) - at(0, 0)) * s;
+    let low = at(0, 1) + (at(1, 1) - at(0, 1)) * s;
+    top + (low - top) * t
+}
+
+/// A set's light at a point of the plate: texture of 4, 9 and 23 px about a mean of 0.3.
 fn set(x: f64, y: f64, depth: f64) -> f64 {
-    let mut sum = 0.0;
-    for k in 0..14 {
-        let k = f64::from(k);
-        let (fx, fy) = (libm::cos(k * 2.4), libm::sin(k * 2.4));
-        let pace = 2.0 * std::f64::consts::PI / (5.0 + 1.7 * k);
-        sum += libm::sin(pace * (fx * x + fy * y) + k * k);
-    }
-    0.3 * (1.0 + depth * sum / 3.7)
+    let sum = layer(x, y, 4.0, 1) + layer(x, y, 9.0, 2) + layer(x, y, 23.0, 3);
+    0.3 * (1.0 + depth * sum)
 }
 
 /// What happens before the camera, beside its movement.
@@ -83,8 +99,8 @@ fn shot(scene: Scene, map: &Map, seed: u64) -> Shown {
                 let (a, b) = (px / side, py / side);
                 if b > 0.62 {
                     value = value.map(|v| v * 0.45);
-                } else if a > 0.8 {
-                    value = [value[0] * 1.06, value[1] * 1.03, value[2]];
+                } else if a > 0.9 {
+                    value = [value[0] * 1.03, value[1] * 1.015, value[2]];
                 }
                 let round = (a - 0.45) * (a - 0.45) + (b - 0.5) * (b - 0.5);
                 let grip = (a - 0.45).abs() < 0.02 && b < 0.5;
@@ -345,14 +361,7 @@ fn large_pictures_need_little_memory() {
             for y in rect.y0..rect.y1 {
                 for x in rect.x0..rect.x1 {
                     let (u, v) = (f64::from(x) + self.0[0], f64::from(y) + self.0[1]);
-                    // Three waves only: this is drawn two million times.
-                    let wave = |a: f64, b: f64| {
-                        let turn = (a * u + b * v) / 6.0;
-                        let rest = turn - turn.floor();
-                        8.0 * rest * (1.0 - rest) - 1.0
-                    };
-                    let value =
-                        0.3 + 0.05 * (wave(1.0, 0.2) + wave(-0.31, 0.87) + wave(0.147, 0.113));
+                    let value = 0.3 + 0.05 * layer(u, v, 5.0, 1);
                     let seed = self.1 ^ ((x as u64) << 32 | y as u64);
                     let noise = 0.005 * Grain(seed.wrapping_mul(0x9e3779b97f4a7c15)).next();
                     light.put(x, y, [(value + noise) as f32; 3]);

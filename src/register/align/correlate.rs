@@ -51,7 +51,7 @@ pub(super) fn peaks(
     let surface = sum.data();
     let square_sum: f64 = surface.iter().map(|c| f64::from(c[0] * c[0])).sum();
     let level = (square_sum / surface.len() as f64).sqrt();
-    if !(level > 0.0) {
+    if level <= 0.0 || level.is_nan() {
         return Ok(None);
     }
     let (rest, _) = remainder(first);
@@ -133,7 +133,8 @@ fn add_cross(field: &[Complex], sum: &mut [Complex], side: usize) {
     });
 }
 
-/// Leaves the phase, low-passed, and conjugates, so that the next transform goes back.
+/// Levels the spectrum, low-passes it and conjugates, so that the next transform goes back. Frequencies far below
+/// the mean stay weak: a set of few frequencies (a mesh, stripes) would drown in the noise of all the others.
 fn whiten(sum: &mut [Complex], side: usize) {
     let pass: Vec<f32> = (0..side)
         .map(|k| {
@@ -141,11 +142,16 @@ fn whiten(sum: &mut [Complex], side: usize) {
             libm::exp(-0.5 * frequency * frequency) as f32
         })
         .collect();
+    let sizes = sum
+        .iter()
+        .map(|c| f64::from((c[0] * c[0] + c[1] * c[1]).sqrt()));
+    let mean = (sizes.sum::<f64>() / sum.len() as f64) as f32;
     sum.par_chunks_mut(side).enumerate().for_each(|(u, line)| {
         for (v, cell) in line.iter_mut().enumerate() {
             let size = (cell[0] * cell[0] + cell[1] * cell[1]).sqrt();
-            let keep = if size > 0.0 {
-                pass[u] * pass[v] / size
+            let level = size + mean;
+            let keep = if level > 0.0 {
+                pass[u] * pass[v] / level
             } else {
                 0.0
             };

@@ -2,14 +2,14 @@
 
 use rayon::prelude::*;
 
-use super::patch::{Patch, median};
+use super::patch::Patch;
 use crate::geom::{Map, Rect};
 
 /// Pixels at a plane's border that the filters spoil.
 const SPOILT: i32 = 8;
 /// Brightness ratios (square roots of light) beyond which a pixel can be no set under other light.
 const RATIO: [f32; 2] = [0.5, 2.0];
-/// Every so many pixels across and down a residual is kept for the median.
+/// Every so many pixels across and down a residual is kept for the spread.
 const SAMPLE: i32 = 4;
 /// Half-width of the derivative.
 const REACH: i32 = 2;
@@ -71,7 +71,8 @@ pub(super) fn blocks(patches: &[Patch], map: &Map, gauge: Gauge) -> Vec<Block> {
                 .pull
                 .iter_mut()
                 .chain(&mut block.hold)
-                .chain(&mut block.products);
+                .chain(&mut block.products)
+                .chain([&mut block.cut_product]);
             for sum in sums {
                 *sum *= share;
             }
@@ -80,14 +81,31 @@ pub(super) fn blocks(patches: &[Patch], map: &Map, gauge: Gauge) -> Vec<Block> {
         .collect()
 }
 
-/// The standard deviation of differences, robustly.
+/// The standard deviation of differences on the set, robustly: from the smaller ones (a piece may cover half the
+/// frame), of blocks that belong to the set where these are enough.
 pub(super) fn spread(blocks: &[Block]) -> f32 {
-    let all = blocks
-        .iter()
-        .flat_map(|block| block.residuals.iter().copied());
-    // Never zero: pictures without noise would give nothing any weight.
-    (1.4826 * median(all.collect())).max(1e-5)
+    let all: f64 = blocks.iter().map(|block| block.count).sum();
+    let set = |block: &&Block| block.belongs() > 0.5;
+    let own: f64 = blocks.iter().filter(set).map(|block| block.count).sum();
+    let enough = own > LEAST_SET * all;
+    let taken = blocks.iter().filter(|block| !enough || set(block));
+    let mut sizes: Vec<f32> = taken
+        .flat_map(|block| block.residuals.iter().copied())
+        .collect();
+    if sizes.is_empty() {
+        return LEAST_SPREAD;
+    }
+    let quarter = sizes.len() / 4;
+    let size = *sizes.select_nth_unstable_by(quarter, f32::total_cmp).1;
+    (size / QUARTILE).max(LEAST_SPREAD)
 }
+
+/// A quarter of normal values are smaller than this many standard deviations.
+const QUARTILE: f32 = 0.3186;
+/// Never zero: pictures without noise would give nothing any weight.
+const LEAST_SPREAD: f32 = 1e-5;
+/// The least share of pixels that can be called the set.
+const LEAST_SET: f64 = 0.2;
 
 fn parts(patch: &Patch) -> Vec<Rect> {
     let rect = patch.frame.detail.rect();
@@ -103,7 +121,7 @@ fn parts(patch: &Patch) -> Vec<Rect> {
     if inner.is_empty() {
         return Vec::new();
     }
-    let side = (inner.width().min(inner.height()) / 10).clamp(6, 32);
+    let side = (inner.width().min(inner.height()) / 18).clamp(6, 32);
     inner.tiles(side, side)
 }
 
@@ -170,15 +188,12 @@ fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
             }
         }
         let sums = sums.map(f64::from);
-        for k in 0..2 {
-            block.pull[k] += sums[k];
+        let totals = block.pull.iter_mut().chain(&mut block.hold);
+        let totals = totals.chain(&mut block.products);
+        let totals = totals.chain([&mut block.cut_product, &mut block.weight]);
+        for (total, sum) in totals.zip(sums) {
+            *total += sum;
         }
-        for k in 0..3 {
-            block.hold[k] += sums[2 + k];
-            block.products[k] += sums[5 + k];
-        }
-        block.cut_product += sums[8];
-        block.weight += sums[9];
     }
     block
 }
@@ -201,7 +216,7 @@ impl Warped {
     /// `None` where it would leave the plate's unspoilt part.
     fn of(patch: &Patch, around: Rect, map: &Map) -> Option<Warped> {
         let [width, height] = patch.plate.size();
-        let spoilt = SPOILT.min(width.min(height) as i32 / 6).max(2);
+        let spoilt = SPOILT.min(width.min(height) as i32 / 6).max(3);
         let low = f64::from(spoilt);
         let high = [width, height].map(|side| side as f64 - 1.0 - low);
         let place = |x: i32, y: i32| {
@@ -238,18 +253,14 @@ impl Warped {
             for x in around.x0..around.x1 {
                 let at = place(x, y);
                 let (u, v) = (at[0].floor(), at[1].floor());
-                let (across, down) = (cubic((at[0] - u) as f32), cubic((at[1] - v) as f32));
+                let (across, down) = (six((at[0] - u) as f32), six((at[1] - v) as f32));
                 // Under perspective a point between the corners may stick out by a hair.
-                let column = (u as usize).clamp(1, width - 3) - 1;
-                let row = (v as usize).clamp(1, height - 3) - 1;
+                let column = (u as usize).clamp(2, width - 4) - 2;
+                let row = (v as usize).clamp(2, height - 4) - 2;
                 let mut sum = 0.0;
                 for (k, weight) in down.iter().enumerate() {
-                    let line = &detail[(row + k) * width + column..][..4];
-                    sum += weight
-                        * (line[0] * across[0]
-                            + line[1] * across[1]
-                            + line[2] * across[2]
-                            + line[3] * across[3]);
+                    let line = &detail[(row + k) * width + column..][..6];
+                    sum += weight * weighed(line, &across);
                 }
                 warped.values.push(sum);
                 let near = |v: f64, side: usize| ((v + 0.5) as usize).min(side - 1);
@@ -267,34 +278,41 @@ impl Warped {
         let wide = around.width() as usize;
         let (detail, base) = (patch.plate.detail.data(), patch.plate.base.data());
         let (u, v) = (first[0].floor(), first[1].floor());
-        let (across, down) = (cubic((first[0] - u) as f32), cubic((first[1] - v) as f32));
-        let (column, row) = (u as usize - 1, v as usize - 1);
+        let (across, down) = (six((first[0] - u) as f32), six((first[1] - v) as f32));
+        let (column, row) = (u as usize - 2, v as usize - 2);
         let near = [(first[0] + 0.5) as usize, (first[1] + 0.5) as usize];
-        let mut line = vec![0.0f32; wide + 3];
+        let mut line = vec![0.0f32; wide + 5];
         for y in 0..around.height() as usize {
             line.fill(0.0);
             for (k, weight) in down.iter().enumerate() {
-                let from = &detail[(row + y + k) * width + column..][..wide + 3];
+                let from = &detail[(row + y + k) * width + column..][..wide + 5];
                 for (sum, value) in line.iter_mut().zip(from) {
                     *sum += weight * value;
                 }
             }
-            self.values.extend(line.windows(4).map(|w| {
-                w[0] * across[0] + w[1] * across[1] + w[2] * across[2] + w[3] * across[3]
-            }));
+            let lines = line.windows(6);
+            self.values
+                .extend(lines.map(|samples| weighed(samples, &across)));
             self.base
                 .extend_from_slice(&base[(near[1] + y) * width + near[0]..][..wide]);
         }
     }
 }
 
-/// Catmull-Rom weights at `t` between the second and the third of four samples.
-fn cubic(t: f32) -> [f32; 4] {
-    let (s, u) = (t * t, t * t * t);
+/// Six samples around a point: weights of the polynomial through them (Lagrange), at `t` between the third and the
+/// fourth. Its phase is right far beyond a cubic's, which would pull shifts by some hundredths of a pixel.
+fn six(t: f32) -> [f32; 6] {
+    let [a, b, c, d, e, f] = [t + 2.0, t + 1.0, t, t - 1.0, t - 2.0, t - 3.0];
     [
-        0.5 * (-t + 2.0 * s - u),
-        0.5 * (2.0 - 5.0 * s + 3.0 * u),
-        0.5 * (t + 4.0 * s - 3.0 * u),
-        0.5 * (u - s),
+        -b * c * d * e * f / 120.0,
+        a * c * d * e * f / 24.0,
+        -a * b * d * e * f / 12.0,
+        a * b * c * e * f / 12.0,
+        -a * b * c * d * f / 24.0,
+        a * b * c * d * e / 120.0,
     ]
+}
+
+fn weighed(samples: &[f32], weights: &[f32; 6]) -> f32 {
+    samples.iter().zip(weights).map(|(a, b)| a * b).sum()
 }

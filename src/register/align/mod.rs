@@ -120,7 +120,7 @@ fn outside(patches: &[Patch], peaks: [Peak; 2], frame: &Rect) -> Option<[f64; 2]
     }
     let start = Pose::still(frame).moved(&SHIFT, &whole.shift);
     let fit = fitted(patches, start, &SHIFT, 3);
-    (fit.evidence > 1.6 * verdict::EVIDENCE).then_some(whole.shift)
+    (fit.evidence > verdict::EVIDENCE && fit.correlation > verdict::ALIKE).then_some(whole.shift)
 }
 
 /// Whether a fit stayed near its start, as it does where there was something to fit.

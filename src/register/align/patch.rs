@@ -60,7 +60,7 @@ pub(super) fn typical(values: &[f32]) -> f32 {
     1.4826 * median(sizes)
 }
 
-pub(super) fn median(mut values: Vec<f32>) -> f32 {
+fn median(mut values: Vec<f32>) -> f32 {
     if values.is_empty() {
         return 0.0;
     }

@@ -130,7 +130,7 @@ pub(super) fn inverse(matrix: &[Vec<f64>]) -> Option<Vec<Vec<f64>>> {
     for k in 0..n {
         // Of a positive matrix every pivot on the diagonal is positive.
         let pivot = work[k][k];
-        if !(pivot > 1e-12 * matrix[k][k].abs()) || !pivot.is_finite() {
+        if pivot <= 1e-12 * matrix[k][k].abs() || !pivot.is_finite() {
             return None;
         }
         let scaled: Vec<f64> = work[k].iter().map(|v| v / pivot).collect();

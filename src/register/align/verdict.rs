@@ -8,6 +8,8 @@ use crate::geom::{Map, Rect};
 
 /// The correlation of cut detail must stand so many standard deviations above chance.
 pub(super) const EVIDENCE: f64 = 5.0;
+/// A match beyond the range must correlate at least so well: it is an unlikely one.
+pub(super) const ALIKE: f64 = 0.3;
 /// A direction whose shift is less well known than this (px) is not known.
 const KNOWN: f64 = 0.35;
 /// Shifts below this many of their deviations, or px, are zero.
@@ -150,7 +152,7 @@ fn directions(fit: &Fit) -> Option<Option<[f64; 2]>> {
     if large <= limit {
         return Some(None);
     }
-    if !(small <= limit) {
+    if small > limit || small.is_nan() {
         return None;
     }
     // The axis of the smaller deviation.
@@ -174,7 +176,7 @@ fn insignificant(fit: &Fit, [x, y]: [f64; 2]) -> bool {
     };
     let square = x * x + y * y;
     let variance = (x * x * c[0][0] + 2.0 * x * y * c[0][1] + y * y * c[1][1]) / square;
-    !(square > SIGNIFICANT * SIGNIFICANT * variance)
+    variance.is_nan() || square <= SIGNIFICANT * SIGNIFICANT * variance
 }
 
 /// Whether the plates' detail is more than noise: noise alone is known from second differences, which smooth
@@ -191,9 +193,13 @@ fn textured(patches: &[Patch]) -> bool {
                 seconds.push(across(rows[0]) - 2.0 * across(rows[1]) + across(rows[2]));
             }
         }
-        typical(detail.data()) > TEXTURE * NOISE_SHARE * typical(&seconds)
+        let size = typical(detail.data());
+        size > FLAT && size > TEXTURE * NOISE_SHARE * typical(&seconds)
     })
 }
+
+/// Detail below this is rounding.
+const FLAT: f32 = 1e-5;
 
 /// For white noise: deviation of its detail (Gaussian 0.6 minus Gaussian 5) over that of the detail's second
 /// differences across and down; from the kernels' sums of squares.
