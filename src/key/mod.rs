@@ -7,6 +7,7 @@
 
 mod ground;
 mod matte;
+mod rig;
 mod tools;
 
 pub use matte::card::triangulated;
@@ -113,22 +114,45 @@ pub enum Notice {
 pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let rect = ask.frame.rect();
     let ground = ground::found(ask, account)?;
+    let rig = rig::found(ask, &ground, account)?;
+    let ground = if rig.shadow.data().iter().any(|&s| s > 0) {
+        let none = Raster::filled(Rect::EMPTY, 0u8, account)?;
+        ground::relit(ask, ground, &none, &rig.shadow, account)?
+    } else {
+        ground
+    };
     let mut body = Raster::filled(ground.background.rect(), 0u8, account)?;
     for (b, &g) in body.data_mut().iter_mut().zip(ground.background.data()) {
         *b = u8::from(g == 0);
+    }
+    let both = body.rect().intersected(&rig.cells.rect());
+    for y in both.y0..both.y1 {
+        for x in both.x0..both.x1 {
+            if rig.cells.at(x, y) > 0 {
+                body.put(x, y, 0);
+            }
+        }
     }
     let mut backdrop = Light::filled(rect, [0.0; 3], account)?;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
             let (s, b) = (ground.light.at(x, y), ask.plate.at(x, y));
-            backdrop.put(x, y, [s[0] * b[0], s[1] * b[1], s[2] * b[2]]);
+            let known = rig.known.rect().contains(x, y) && rig.known.at(x, y) > 0;
+            backdrop.put(
+                x,
+                y,
+                if known {
+                    rig.backdrop.at(x, y)
+                } else {
+                    [s[0] * b[0], s[1] * b[1], s[2] * b[2]]
+                },
+            );
         }
     }
-    let none = Matte::filled(Rect::EMPTY, 0.0, account)?;
     let matte::Solved {
         matte,
         colour,
-        notices,
+        mut notices,
     } = matte::solved(
         &matte::Known {
             frame: ask.frame,
@@ -136,7 +160,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
             noise: &ground.noise,
             plate_frames: ask.plate_frames,
             body: &body,
-            rig: &none,
+            rig: &rig.coverage,
             within: ask.within,
             sigma: ask.sigma,
         },
@@ -146,11 +170,12 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         Raster::filled(ground.background.rect(), [1.0; 3], account)
             .map(|cells| LightField { cells })
     };
+    notices.extend(rig.notices);
     Ok(Cutout {
         matte,
         colour,
-        rig: Matte::filled(Rect::EMPTY, 0.0, account)?,
-        crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
+        rig: rig.coverage,
+        crossing: rig.crossing,
         shadow: flat(account)?,
         light: ground.light,
         noise: ground.noise,
