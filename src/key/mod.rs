@@ -12,6 +12,8 @@ mod tools;
 
 pub use matte::card::triangulated;
 
+use rayon::prelude::*;
+
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
@@ -110,50 +112,15 @@ pub enum Notice {
     LikePlate { place: Rect },
 }
 
-/// Cuts the piece out.
+/// Cuts the piece out: what is the set, what holds the piece, the light again without that, then coverage.
 pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
-    let rect = ask.frame.rect();
     let ground = ground::found(ask, account)?;
     let rig = rig::found(ask, &ground, account)?;
-    let ground = if rig.shadow.data().iter().any(|&s| s > 0) {
-        let none = Raster::filled(Rect::EMPTY, 0u8, account)?;
-        ground::relit(ask, ground, &none, &rig.shadow, account)?
-    } else {
-        ground
-    };
-    let mut body = Raster::filled(ground.background.rect(), 0u8, account)?;
-    for (b, &g) in body.data_mut().iter_mut().zip(ground.background.data()) {
-        *b = u8::from(g == 0);
-    }
-    let both = body.rect().intersected(&rig.cells.rect());
-    for y in both.y0..both.y1 {
-        for x in both.x0..both.x1 {
-            if rig.cells.at(x, y) > 0 {
-                body.put(x, y, 0);
-            }
-        }
-    }
-    let mut backdrop = Light::filled(rect, [0.0; 3], account)?;
-    for y in rect.y0..rect.y1 {
-        for x in rect.x0..rect.x1 {
-            let (s, b) = (ground.light.at(x, y), ask.plate.at(x, y));
-            let known = rig.known.rect().contains(x, y) && rig.known.at(x, y) > 0;
-            backdrop.put(
-                x,
-                y,
-                if known {
-                    rig.backdrop.at(x, y)
-                } else {
-                    [s[0] * b[0], s[1] * b[1], s[2] * b[2]]
-                },
-            );
-        }
-    }
-    let matte::Solved {
-        matte,
-        colour,
-        mut notices,
-    } = matte::solved(
+    // A rod's shadow lies on the set and its light is real; a rod's own cells show no set.
+    let ground = ground::relit(ask, ground, &rig.shadow, &rig.cells, account)?;
+    let body = body(ask, &ground, &rig, account)?;
+    let backdrop = backdrop(ask, &ground, &rig, account)?;
+    let solved = matte::solved(
         &matte::Known {
             frame: ask.frame,
             backdrop: &backdrop,
@@ -166,19 +133,69 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         },
         account,
     )?;
-    let flat = |account| {
-        Raster::filled(ground.background.rect(), [1.0; 3], account)
-            .map(|cells| LightField { cells })
-    };
-    notices.extend(rig.notices);
+    drop(backdrop);
+    let shadow = ground::shadow::thrown(&ground, &body, &rig.shadow, account)?;
+    let mut notices = rig.notices;
+    notices.extend(solved.notices);
+    if !body.data().contains(&1) && notices.is_empty() {
+        notices.push(Notice::Nothing);
+    }
     Ok(Cutout {
-        matte,
-        colour,
+        matte: solved.matte,
+        colour: solved.colour,
         rig: rig.coverage,
         crossing: rig.crossing,
-        shadow: flat(account)?,
         light: ground.light,
+        shadow,
         noise: ground.noise,
         notices,
     })
+}
+
+/// Half-size: 1 = neither set nor rod, inside what is kept.
+fn body(
+    ask: &Ask,
+    ground: &ground::Ground,
+    rig: &rig::Rig,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let rect = ground.background.rect();
+    let mut body = Raster::filled(rect, 0u8, account)?;
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let rod = rig.cells.rect().contains(x, y) && rig.cells.at(x, y) > 0;
+            let kept = ask.within.is_none_or(|w| ground::inside(w, x, y));
+            let hides = ground.background.at(x, y) == 0 && !rod && kept;
+            body.put(x, y, u8::from(hides));
+        }
+    }
+    Ok(body)
+}
+
+/// What the frame would show without the piece: the plate under the frame's light, with the rods in it.
+fn backdrop(
+    ask: &Ask,
+    ground: &ground::Ground,
+    rig: &rig::Rig,
+    account: &Account,
+) -> Result<Light, OverBudget> {
+    let rect = ask.frame.rect();
+    let mut backdrop = Light::filled(rect, [0.0; 3], account)?;
+    let width = backdrop.width().max(1);
+    backdrop
+        .data_mut()
+        .par_chunks_mut(width)
+        .zip(rect.y0..rect.y1)
+        .for_each(|(row, y)| {
+            for (out, x) in row.iter_mut().zip(rect.x0..) {
+                let known = rig.known.rect().contains(x, y) && rig.known.at(x, y) > 0;
+                *out = if known {
+                    rig.backdrop.at(x, y)
+                } else {
+                    let (s, b) = (ground.light.at(x, y), ask.plate.at(x, y));
+                    [s[0] * b[0], s[1] * b[1], s[2] * b[2]]
+                };
+            }
+        });
+    Ok(backdrop)
 }

@@ -16,7 +16,7 @@ const DEPARTS: f64 = 0.03;
 /// The same for a channel against brightness.
 const TINT: f64 = 0.015;
 /// Share of a hole's outline that must be a step.
-const COVER: f64 = 0.8;
+const COVER: f64 = 0.7;
 /// Tint of a hole against the light around it, and its brightness: as good as the same; only darkened.
 const NEUTRAL: f64 = 0.035;
 const SAME: f64 = 0.06;
@@ -237,7 +237,9 @@ pub(super) fn holes(
                     .any(|(dx, dy)| {
                         rect.contains(px + dx, py + dy) && walls.at(px + dx, py + dy) > 0
                     });
-                *step += u64::from(wall || differs(cells, (x, y), (px, py)));
+                let beyond = (x + 3 * (px - x), y + 3 * (py - y));
+                let edge = rect.contains(beyond.0, beyond.1) && differs(cells, (x, y), beyond);
+                *step += u64::from(wall || edge);
             }
         }
     }
@@ -245,9 +247,10 @@ pub(super) fn holes(
         .iter()
         .zip(&outline)
         .map(|(mean, &(all, step, deep))| {
-            if mean.cells < HOLE || all == 0 || (step as f64) < COVER * all as f64 {
+            if mean.cells < HOLE || all == 0 {
                 return false;
             }
+            let edged = step as f64 >= COVER * all as f64;
             let (brightness, tint) = mean.light();
             let lit = tint < NEUTRAL && brightness > DARKENED.0 && brightness < DARKENED.1;
             let same = tint < 0.6 * NEUTRAL && (brightness - 1.0).abs() < SAME;
@@ -255,7 +258,7 @@ pub(super) fn holes(
             match mean.texture.answer() {
                 Answer::Plate => lit,
                 Answer::Other => false,
-                Answer::Undecided => same || (lit && tint < 0.6 * NEUTRAL && ringed),
+                Answer::Undecided => edged && (same || (lit && tint < 0.6 * NEUTRAL && ringed)),
             }
         })
         .collect();
@@ -287,7 +290,7 @@ fn looks_lit(cells: &Cells, light: &Raster<[f32; 3]>, x: i32, y: i32) -> bool {
     neutral && f64::from(brightness) > DARKENED.0 && f64::from(brightness) < DARKENED.1
 }
 
-/// Whether two neighbours are on two sides of an edge.
+/// Whether two cells near each other lie on two sides of an edge.
 fn differs(cells: &Cells, a: (i32, i32), b: (i32, i32)) -> bool {
     let (ra, rb) = (cells.soft.at(a.0, a.1), cells.soft.at(b.0, b.1));
     (0..3).any(|k| {

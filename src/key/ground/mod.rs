@@ -9,6 +9,7 @@ mod flood;
 mod light;
 mod noise;
 mod parts;
+pub(super) mod shadow;
 mod shore;
 mod texture;
 mod walls;
@@ -16,7 +17,7 @@ mod walls;
 use super::tools::gauss;
 use super::{Ask, LightField, Noise};
 use crate::budget::{Account, OverBudget};
-use crate::raster::Raster;
+use crate::raster::{Matte, Raster};
 use cells::Cells;
 use flood::Flood;
 use texture::Texture;
@@ -45,7 +46,7 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
         *open = 1 - wall;
     }
     let mut flood = Flood::new(&cells, &open, scale * scale, account)?;
-    let seeds = seeds(&cells, account)?;
+    let seeds = seeds(ask, &cells, account)?;
     flood.run(seeds.into_iter());
     let mut background = flood.accepted;
     shore::reached(&cells, &mut background, &open, scale * scale, account)?;
@@ -120,7 +121,7 @@ fn walls_of(
     }
     let tint = walls::steps(&pooled, &calm, Of::Tint, account)?;
     let coarse = walls::walls(&tint, scale, account)?;
-    walls::joined(&mut walls, &coarse, account)?;
+    walls::joined(&mut walls, &coarse, &tint, account)?;
     Ok(walls)
 }
 
@@ -159,8 +160,8 @@ pub(super) fn relit(
     })
 }
 
-/// Cells on the border that are the plate as it was.
-fn seeds(cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>, OverBudget> {
+/// Cells on the border, or outside what the piece is kept in, that are the plate as it was.
+fn seeds(ask: &Ask, cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>, OverBudget> {
     let mean = cells.smoothed(1.5, account)?;
     let rect = mean.rect();
     let mut seeds = Vec::new();
@@ -169,7 +170,8 @@ fn seeds(cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>, OverBudget
             let edge = (x - rect.x0)
                 .min(rect.x1 - 1 - x)
                 .min((y - rect.y0).min(rect.y1 - 1 - y));
-            if edge < 5
+            let beyond = ask.within.is_some_and(|within| !inside(within, x, y));
+            if (edge < 5 || beyond)
                 && cells.soft_misfit.at(x, y) < 2.0
                 && mean.at(x, y).iter().all(|v| (v - 1.0).abs() < 0.05)
             {
@@ -178,4 +180,13 @@ fn seeds(cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>, OverBudget
         }
     }
     Ok(seeds)
+}
+
+/// Whether anything is kept in a cell.
+pub(super) fn inside(within: &Matte, x: i32, y: i32) -> bool {
+    let rect = within.rect();
+    [(0, 0), (1, 0), (0, 1), (1, 1)].iter().any(|(dx, dy)| {
+        let (x, y) = (2 * x + dx, 2 * y + dy);
+        rect.contains(x, y) && within.at(x, y) > 0.0
+    })
 }

@@ -14,6 +14,9 @@ const FINE: f64 = 2.0;
 /// Standard deviations by which the expected texture must stand out for an answer.
 const DECIDABLE: f64 = 4.0;
 
+/// Detail up to this many times the plate's own noise is weak.
+const WEAK: f32 = 6.0;
+
 /// What an area says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Answer {
@@ -34,6 +37,7 @@ pub(super) struct Texture {
 pub(super) struct Sum {
     seen: f64,
     squares: f64,
+    left: f64,
     expected: f64,
 }
 
@@ -85,24 +89,28 @@ impl Texture {
                     part[2] += light[k] * share;
                 }
             });
-        // How much of the plate's own noise its squares hold is read off the background.
-        let (mut squares, mut noises, mut seen) = (0.0f64, 0.0f64, 0.0f64);
+        // Where detail is no stronger than noise, the plate's squares say nothing; what the background shows there does.
+        let weak = |part: &[f32; 3]| part[1] < WEAK * part[2].max(0.1);
+        let (mut seen, mut lights) = (0.0f64, 0.0f64);
         for (part, &background) in parts.data().iter().zip(background.data()) {
-            // Strong detail tells nothing about noise.
-            if background > 0 && part[1] < 9.0 {
+            if background > 0 && weak(part) {
                 seen += f64::from(part[0]);
-                squares += f64::from(part[1]);
-                noises += f64::from(part[2]);
+                lights += f64::from(part[2]);
             }
         }
-        let much = if noises > 0.0 {
-            ((squares - seen) / noises).clamp(0.0, 4.0) as f32
+        let usual = if lights > 0.0 {
+            (seen / lights).max(0.0) as f32
         } else {
-            1.0
+            0.0
         };
         let mut products = Raster::filled(rect, [0.0f32; 2], account)?;
         for (product, part) in products.data_mut().iter_mut().zip(parts.data()) {
-            *product = [part[0], part[1] - much * part[2]];
+            let expected = if weak(part) {
+                usual * part[2]
+            } else {
+                part[1] - part[2]
+            };
+            *product = [part[0], expected];
         }
         Ok(Texture { products })
     }
@@ -111,16 +119,18 @@ impl Texture {
         let [seen, expected] = self.products.at(x, y).map(f64::from);
         sum.seen += seen;
         sum.squares += seen * seen;
+        sum.left += (seen - expected) * (seen - expected);
         sum.expected += expected;
     }
 }
 
 impl Sum {
     pub fn answer(&self) -> Answer {
-        let deviation = self.squares.sqrt().max(1.0);
-        if self.expected < DECIDABLE * deviation && self.seen < DECIDABLE * deviation {
+        // Scatter of the sum, whichever of the two it is; no less than white noise gives.
+        let deviation = self.squares.min(self.left).max(self.expected + 1.0).sqrt();
+        if self.expected < DECIDABLE * deviation {
             Answer::Undecided
-        } else if self.seen > 0.5 * self.expected && self.seen > 0.5 * DECIDABLE * deviation {
+        } else if self.seen > 0.5 * self.expected {
             Answer::Plate
         } else {
             Answer::Other

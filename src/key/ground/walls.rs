@@ -21,7 +21,7 @@ const RIM: f32 = 9.0;
 const RIM_SHARE: f32 = 0.35;
 const BESIDE: usize = 24;
 /// A coarse wall this near to a fine one says nothing new.
-const BESIDE_FINE: usize = 8;
+const BESIDE_FINE: i32 = 8;
 
 /// How many independent cells one mean along the line holds, after the blur of the soft means.
 const CELLS_IN_MEAN: f32 = 33.0;
@@ -300,33 +300,36 @@ pub(super) fn pooled(
     Ok(out)
 }
 
-/// Adds walls found at half this size where no finer wall runs within `BESIDE_FINE` cells, and their ends up to the
-/// finer ones.
+/// Adds walls found at half this size where no finer wall runs beside them: within `BESIDE_FINE` cells along their
+/// normal. At a finer wall's end they go on.
 pub(super) fn joined(
     fine: &mut Raster<u8>,
     coarse: &Raster<u8>,
+    steps: &Steps,
     account: &Account,
 ) -> Result<(), OverBudget> {
     let rect = fine.rect();
-    let mut held = Raster::filled(rect, 0.0f32, account)?;
-    for (held, &wall) in held.data_mut().iter_mut().zip(fine.data()) {
-        *held = f32::from(wall);
-    }
-    let near = highest(&held, BESIDE_FINE, account)?;
-    let seen = |x: i32, y: i32| coarse.at(x.div_euclid(2), y.div_euclid(2)) > 0;
+    let mut added = Raster::filled(rect, 0u8, account)?;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
-            let alone = near.at(x, y) == 0.0 && seen(x, y);
-            held.put(x, y, if alone { 1.0 } else { 0.0 });
-        }
-    }
-    let ends = highest(&held, BESIDE_FINE + 2, account)?;
-    for y in rect.y0..rect.y1 {
-        for x in rect.x0..rect.x1 {
-            if ends.at(x, y) > 0.0 && seen(x, y) {
-                fine.put(x, y, 1);
+            let (half_x, half_y) = (x.div_euclid(2), y.div_euclid(2));
+            if coarse.at(half_x, half_y) == 0 {
+                continue;
             }
+            let (nx, ny) = NORMALS[usize::from(steps.normal.at(half_x, half_y))];
+            let beside = (-BESIDE_FINE..=BESIDE_FINE).any(|d| {
+                (-1..=1).any(|t| {
+                    let (d, t) = (d as f32, t as f32);
+                    let px = x + (nx * d - ny * t).round() as i32;
+                    let py = y + (ny * d + nx * t).round() as i32;
+                    rect.contains(px, py) && fine.at(px, py) > 0
+                })
+            });
+            added.put(x, y, u8::from(!beside));
         }
+    }
+    for (fine, &added) in fine.data_mut().iter_mut().zip(added.data()) {
+        *fine |= added;
     }
     Ok(())
 }
