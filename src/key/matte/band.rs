@@ -97,7 +97,7 @@ impl Band {
                 saturation[cy as usize * across + cx as usize] = all.saturation();
             }
         }
-        let zone = super::strands::zone(&depth, &inside, account)?;
+        let zone = super::strands::zone(sensed, &depth, &inside, account)?;
         let mut unknown = Raster::filled(rect, 0u8, account)?;
         let mut list = Vec::new();
         let mut saturated = Vec::new();
@@ -156,6 +156,11 @@ impl Band {
     /// How much its depth alone speaks for the list's nth pixel being solid, in the units of log odds.
     pub fn depth_bonus(&self, n: usize) -> f32 {
         0.4 * (self.depth.data()[self.list[n] as usize] - 6.0).clamp(-6.0, 20.0)
+    }
+
+    /// Number of pixels in zones of strands.
+    pub fn strand_pixels(&self) -> usize {
+        self.strands.iter().filter(|&&s| s != 0).count()
     }
 
     pub fn has_strands(&self) -> bool {
