@@ -14,6 +14,8 @@ use crate::raster::{Light, Matte, Raster};
 
 /// Gaussians, pixels: what is slow, and the window.
 const SCALES: [(f64, f64); 2] = [(3.0, 6.0), (4.0, 15.0)];
+/// The method's own number of standard deviations.
+const OWN_SIGMA: f64 = 5.5;
 /// A slope counts when beyond this many of its standard deviations and this large.
 const SURE: f32 = 4.0;
 const LARGE: f32 = 0.10;
@@ -101,6 +103,7 @@ fn slopes(
 pub fn inner_coverage(
     sensed: &Sensed,
     band: &Band,
+    sigma: Option<f64>,
     account: &Account,
 ) -> Result<Option<Matte>, OverBudget> {
     let rect = sensed.frame.rect();
@@ -118,13 +121,15 @@ pub fn inner_coverage(
     }
     let mut seen = Raster::filled(rect, [0.0f32; 2], account)?;
     let mut clear = 0u32;
+    // Asked for more or fewer deviations, this asks for more or fewer in proportion.
+    let enough = sigma.map_or(SURE, |s| SURE * (s / OWN_SIGMA) as f32);
     for (n, scale) in SCALES.into_iter().enumerate() {
         let found = slopes(sensed, &solid, scale, account)?;
         for (i, (sum, f)) in seen.data_mut().iter_mut().zip(found.data()).enumerate() {
             sum[0] += f[0] * f[1];
             sum[1] += f[1];
             // A mean of bare plate and piece leaves the piece's own texture over; and bare plate is a hole.
-            let sure = f[0] > LARGE && f[0] < BARE && f[0] * f[1].sqrt() > SURE && f[2] < PLAIN;
+            let sure = f[0] > LARGE && f[0] < BARE && f[0] * f[1].sqrt() > enough && f[2] < PLAIN;
             if n == 0 && solid.data()[i] > 0.0 && sure {
                 clear += 1;
             }

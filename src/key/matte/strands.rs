@@ -16,6 +16,12 @@ const OWN: usize = 150;
 /// Half side of the square over which bare plate inside the body is counted, and the share that makes it loose.
 const GAP: usize = 10;
 const GAPS: f32 = 0.12;
+/// Without even this part of that share an area may well be solid.
+const CLOSED: f32 = 0.15;
+/// What [`zone`] says of a pixel: no strands; strands with the plate seen between them; strands or a solid part.
+pub const OUT: u8 = 0;
+pub const OPEN_ZONE: u8 = 1;
+pub const DENSE_ZONE: u8 = 2;
 /// How well light between strands is known, as a share.
 const LIGHT: f32 = 0.03;
 
@@ -51,7 +57,7 @@ fn box_sums(
     Ok(sums)
 }
 
-/// 1 in zones of strands. `depth` is the depth below the outline, `inside` the body.
+/// Zones of strands. `depth` is the depth below the outline, `inside` the body.
 pub fn zone(
     sensed: &Sensed,
     depth: &Raster<f32>,
@@ -120,7 +126,13 @@ pub fn zone(
     let by_gaps = box_sums(&loose, GAP, account)?;
     for (i, d) in dense.data_mut().iter_mut().enumerate() {
         let own = around.data()[i] > 0 && lone.data()[i] != 0;
-        *d = u8::from(near.data()[i] > 0 || by_gaps.data()[i] > 0 || own);
+        if near.data()[i] == 0 && by_gaps.data()[i] == 0 && !own {
+            *d = OUT;
+        } else if inside.data()[i] != 0 && (seen.data()[i] as f32) < CLOSED * gaps {
+            *d = DENSE_ZONE;
+        } else {
+            *d = OPEN_ZONE;
+        }
     }
     Ok(dense)
 }
