@@ -4,6 +4,7 @@
 //! Promise: the same bytes on any number of threads.
 
 mod axis;
+mod crossing;
 mod domain;
 mod look;
 mod reach;
@@ -41,6 +42,8 @@ pub(super) struct Rig {
 
 /// Pixels the backdrop goes on under the piece: wide enough for the band of an edge out of focus.
 const CARRY: f32 = 24.0;
+/// Pixels before the piece's edge from which a crossing is marked: its coverage there is continued from both sides.
+const BEFORE: f32 = 4.0;
 /// Widest rod: a share of the frame's shorter side, and at least so many pixels.
 const WIDEST: (f64, f64) = (0.025, 44.0);
 
@@ -82,12 +85,7 @@ fn painted(
 ) -> Result<Rig, OverBudget> {
     let mut rect = Rect::EMPTY;
     for rod in rods {
-        for p in rod
-            .strip
-            .all()
-            .iter()
-            .filter(|p| p.s < rod.reach.last + CARRY)
-        {
+        for p in rod.strip.all().iter().filter(|p| p.s < rod.end() + CARRY) {
             rect = rect.united(&Rect::new(p.x, p.y, 1, 1));
         }
     }
@@ -102,8 +100,16 @@ fn painted(
     };
     for rod in rods {
         let slack = rod.half + 4.0;
-        let carried = rod.reach.last + CARRY;
+        let carried = rod.end() + CARRY;
         for p in rod.strip.all().iter().filter(|p| p.s < carried) {
+            let covers = rod.look.coverage(p.u);
+            if let Some((_, end)) = rod.crossing
+                && p.s >= rod.reach.joint(p.u) - BEFORE
+                && p.s < end
+                && covers > rig.crossing.at(p.x, p.y)
+            {
+                rig.crossing.put(p.x, p.y, covers);
+            }
             let (i, j) = (p.x.div_euclid(2), p.y.div_euclid(2));
             let (u, is_mask) = (f64::from(p.u), domain.at(i, j) == Cell::Mask);
             let seen = rod.reach.seen(p.s, p.u);
@@ -118,10 +124,9 @@ fn painted(
                 rig.cells.put(i, j, 1);
             }
             // Beyond the joint only what is hidden: in the open no rod was seen there.
-            if seen == 0.0 && !is_mask {
+            if seen == 0.0 && (!is_mask || p.s >= rod.reach.last + CARRY) {
                 continue;
             }
-            let covers = rod.look.coverage(p.u);
             if f64::from(p.u) < rod.look.low || f64::from(p.u) > rod.look.high {
                 continue;
             }
