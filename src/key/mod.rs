@@ -9,6 +9,8 @@ mod ground;
 mod rig;
 mod tools;
 
+pub use rig::{closed, mended};
+
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};

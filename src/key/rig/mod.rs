@@ -7,6 +7,7 @@ mod axis;
 mod crossing;
 mod domain;
 mod look;
+mod mend;
 mod reach;
 mod rod;
 mod strip;
@@ -18,6 +19,7 @@ use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
 use domain::{Cell, Domain};
+pub use mend::{closed, mended};
 use rod::Rod;
 use trail::Walk;
 
