@@ -43,11 +43,12 @@ impl Plan {
     }
 }
 
-/// Where the area lies in `rect`, and what may serve as source there.
+/// Where the area, and `ring` pixels around it, lies in `rect`, and what may serve as source there.
 fn planned(
     rect: Rect,
     sure: impl Fn(i32, i32) -> bool,
     area: &Matte,
+    ring: i32,
     account: &Account,
 ) -> Result<Plan, OverBudget> {
     let touched = |x: i32, y: i32| area.rect().contains(x, y) && area.at(x, y) > TOUCHED;
@@ -65,7 +66,8 @@ fn planned(
     let here = places.rect();
     for y in here.y0..here.y1 {
         for x in here.x0..here.x1 {
-            let near = touched(x, y);
+            let near = bounds.grown(ring as u32).contains(x, y)
+                && (-ring..=ring).any(|b| (-ring..=ring).any(|a| touched(x + a, y + b)));
             let place = match (near, sure(x, y)) {
                 (true, _) => Place::Lost,
                 (false, true) => Place::Source,
@@ -121,7 +123,7 @@ pub fn mended(
             && matte.at(x, y) >= SURE
             && colour.at(x, y).iter().all(|v| v.is_finite())
     };
-    let plan = planned(colour.rect(), sure, area, account)?;
+    let plan = planned(colour.rect(), sure, area, 0, account)?;
     let shifts = shifts(plan.deep);
     let seen: &Light = colour;
     let rebuilt: Vec<Option<[f32; 3]>> = plan
@@ -365,7 +367,7 @@ fn mean(colour: &Light, around: &[(i32, i32)], x: i32, y: i32) -> Option<[f32; 3
 /// Continues the coverage inside `area` from the outline on both sides of it: each pixel is read along the line, of
 /// those through it, whose two ends look most alike.
 pub fn closed(matte: &mut Matte, area: &Matte, account: &Account) -> Result<(), OverBudget> {
-    let plan = planned(matte.rect(), |_, _| true, area, account)?;
+    let plan = planned(matte.rect(), |_, _| true, area, 1, account)?;
     let seen: &Matte = matte;
     let values: Vec<Option<f32>> = plan
         .lost

@@ -11,9 +11,12 @@ mod mend;
 mod reach;
 mod rod;
 mod strip;
+#[cfg(test)]
+mod tests;
 mod trail;
 
 use super::ground::Ground;
+use super::tools::labels;
 use super::{Ask, Notice};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -56,7 +59,7 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
     let shorter = f64::from(frame.width().min(frame.height()));
     let widest = (WIDEST.0 * shorter).max(WIDEST.1).min(shorter / 4.0);
     let mut rods = Vec::new();
-    let mut notices = Vec::new();
+    let mut lost = Vec::new();
     for run in domain.runs() {
         let rod = match trail::walked(&domain, &run, widest) {
             Walk::Speck => continue,
@@ -65,26 +68,56 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
         };
         match rod {
             Some(rod) => rods.push(rod),
-            None => notices.push(Notice::RodNotFound {
-                place: Rect {
-                    x0: run.bounds.x0 * 2,
-                    y0: run.bounds.y0 * 2,
-                    x1: run.bounds.x1 * 2,
-                    y1: run.bounds.y1 * 2,
-                }
-                .intersected(&frame),
-            }),
+            None => lost.push(run),
         }
     }
-    painted(&domain, &rods, notices, account)
+    let mut rig = painted(&domain, &rods, account)?;
+    let main = main_part(&domain, &rig.cells, account)?;
+    for run in lost {
+        if run.cells.iter().any(|&(i, j)| main.at(i, j) == 1) {
+            let place = Rect {
+                x0: run.bounds.x0 * 2,
+                y0: run.bounds.y0 * 2,
+                x1: run.bounds.x1 * 2,
+                y1: run.bounds.y1 * 2,
+            };
+            rig.notices.push(Notice::RodNotFound {
+                place: place.intersected(&frame),
+            });
+        }
+    }
+    Ok(rig)
 }
 
-fn painted(
+/// The largest connected part of the mask without rods: the piece. What else touches the border is no rod's end.
+fn main_part(
     domain: &Domain,
-    rods: &[Rod],
-    notices: Vec<Notice>,
+    rods: &Raster<u8>,
     account: &Account,
-) -> Result<Rig, OverBudget> {
+) -> Result<Raster<u8>, OverBudget> {
+    let rect = domain.rect;
+    let mut mask = Raster::filled(rect, 0u8, account)?;
+    for j in rect.y0..rect.y1 {
+        for i in rect.x0..rect.x1 {
+            mask.put(
+                i,
+                j,
+                u8::from(domain.at(i, j) == Cell::Mask && rods.at(i, j) == 0),
+            );
+        }
+    }
+    let parts = labels::parts(&mask, labels::Joined::SidesAndCorners, account)?;
+    let most = parts.parts.iter().map(|part| part.area).max();
+    let main = parts.parts.iter().position(|part| Some(part.area) == most);
+    for j in rect.y0..rect.y1 {
+        for i in rect.x0..rect.x1 {
+            mask.put(i, j, u8::from(main.is_some() && parts.at(i, j) == main));
+        }
+    }
+    Ok(mask)
+}
+
+fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, OverBudget> {
     let mut rect = Rect::EMPTY;
     for rod in rods {
         for p in rod.strip.all().iter().filter(|p| p.s < rod.end() + CARRY) {
@@ -98,7 +131,7 @@ fn painted(
         crossing: Matte::filled(rect, 0.0, account)?,
         cells: Raster::filled(domain.rect, 0, account)?,
         shadow: Raster::filled(domain.rect, 0, account)?,
-        notices,
+        notices: Vec::new(),
     };
     for rod in rods {
         let slack = rod.half + 4.0;
