@@ -7,12 +7,11 @@
 
 mod ground;
 mod matte;
-mod mend;
 mod rig;
 mod tools;
 
 pub use matte::card::triangulated;
-pub use mend::mended;
+pub use rig::{closed, mended};
 
 use rayon::prelude::*;
 
