@@ -19,7 +19,11 @@ const H: u32 = 200;
 
 /// A plate with something to hold on to: a slow wave and a check, as sRGB codes around mid-grey.
 fn set(x: u32, y: u32) -> [f64; 3] {
-    let check = if (x / 9 + y / 7) % 2 == 0 { 0.06 } else { 0.0 };
+    let check = if (x / 9 + y / 7).is_multiple_of(2) {
+        0.06
+    } else {
+        0.0
+    };
     let wave = f64::from((x * 3 + y * 5) % 97) / 97.0 * 0.05;
     [0.40 + check + wave, 0.42 + check, 0.38 + wave]
 }
@@ -69,9 +73,10 @@ fn settled(at: &Path, text: &str) -> Result<(Plan, Settled), Vec<Finding>> {
 
 /// What stops a scene from being settled.
 fn stopped(at: &Path, text: &str) -> Vec<Finding> {
-    settled(at, text)
-        .err()
-        .expect("a scene that can't be settled")
+    match settled(at, text) {
+        Ok(_) => panic!("it settles:\n{text}"),
+        Err(findings) => findings,
+    }
 }
 
 fn ids(found: &[Finding]) -> Vec<&str> {
@@ -604,4 +609,39 @@ fn findings_of_a_cut_out_reach_the_run() {
         assert!(finding.span.is_some() && finding.place.is_some() && finding.remedy.is_some());
     }
     rendered(&at, &format!("scene \"t\" language=1\n{text}"), &[]);
+}
+
+/// The smallest pictures there are, with nothing in them to hold on to.
+#[test]
+fn pictures_of_a_pixel_or_two_are_settled() {
+    let at = folder("tiny-pieces");
+    for (w, h) in [(1, 1), (2, 1), (1, 3), (5, 4)] {
+        let count = (w * h * 3) as usize;
+        rgb16(
+            &at.join("frames/p1.tif"),
+            w,
+            h,
+            &vec![9_000; count],
+            Named::Srgb,
+        );
+        rgb16(
+            &at.join("frames/p2.tif"),
+            w,
+            h,
+            &vec![9_000; count],
+            Named::Srgb,
+        );
+        rgb16(
+            &at.join("frames/f.tif"),
+            w,
+            h,
+            &vec![60_000; count],
+            Named::Srgb,
+        );
+        let text = format!(
+            "plate \"frames/p1.tif\" \"frames/p2.tif\"\n\
+             element \"e\" {{ frame \"frames/f.tif\"; align \"perspective\"; rotate 30 }}\n{MASTER}"
+        );
+        rendered(&at, &format!("scene \"t\" language=1\n{text}"), &[]);
+    }
 }
