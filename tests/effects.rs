@@ -182,7 +182,7 @@ fn a_shadow_of_no_strength_is_none() {
     };
     let none = drawn("shadow #false");
     assert!(none == drawn("shadow strength=0"));
-    assert!(none == drawn("shadow { within { rect 0 0 3 3 } }"));
+    assert!(none == drawn("shadow { within { rect -9 -9 3 3 } }"));
 }
 
 /// A shadow needs a piece that it belongs to.

@@ -241,7 +241,7 @@ impl Masks {
             }
             steps.push(StepRecipe::Within(layers));
         }
-        pieces::limiting(steps)
+        pieces::limiting(steps, body)
     }
 
     /// A piece, or the piece that a rig holds.

@@ -160,15 +160,28 @@ pub(super) fn limits(steps: &[Spanned<Step>]) -> Vec<usize> {
         .collect()
 }
 
-/// Limits as a mask of their own.
-pub(super) fn limiting(steps: Vec<StepRecipe>) -> Option<MaskRecipe> {
+/// Room left around a limit, px: the piece's colour is found from both sides of it, and the mask itself cuts exactly.
+const ROOM: f64 = 16.0;
+
+/// Limits as a mask of their own, with room for what the body's later steps reach beyond them.
+pub(super) fn limiting(steps: Vec<StepRecipe>, body: &Body) -> Option<MaskRecipe> {
     let mut limits = steps.into_iter();
     let first = match limits.next()? {
         StepRecipe::Within(layers) => StepRecipe::Keep(layers),
         other => other,
     };
+    let reached: f64 = body
+        .steps
+        .iter()
+        .map(|step| match step.value {
+            Step::Feather(s) => 4.0 * s,
+            Step::Dilate(d) | Step::Erode(d) => d,
+            _ => 0.0,
+        })
+        .sum();
+    let room = StepRecipe::Dilate((ROOM + reached).min(1000.0));
     Some(MaskRecipe {
-        steps: std::iter::once(first).chain(limits).collect(),
+        steps: std::iter::once(first).chain(limits).chain([room]).collect(),
     })
 }
 

@@ -11,8 +11,8 @@ use crate::register::{self, Alignment, Balance, Trust};
 /// Correlation below which an alignment is no match, as `register` has it; for messages.
 const CORRELATION: f64 = 0.5;
 
-/// Change of light in one place only, as a ratio minus 1, that a photographer should look at.
-const UNEVEN: f64 = 0.02;
+/// Change of light in one place only, as a ratio minus 1, from which `register` speaks of it; for messages.
+const UNEVEN: f64 = 0.03;
 
 /// How a frame lies on its plate.
 #[derive(Clone, Debug)]
@@ -105,6 +105,14 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         }
         Trust::Featureless => "the plate has nothing in it to hold on to".to_owned(),
     };
+    // Beyond the window the direction is known, if not the distance.
+    let remedy = match alignment.trust {
+        Trust::BeyondSearch => format!(
+            "state the shift, which is at least this: align {dx:.1} {dy:.1}; or align #false if the camera stood still"
+        ),
+        _ => "state the shift if the camera moved: align dx dy; or align #false if it stood still"
+            .to_owned(),
+    };
     Some(
         Finding::look(
             "align-untrusted",
@@ -116,9 +124,7 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         .frame(frame.shown())
         .place(Space::Frame, frame.rect())
         .measured(alignment.correlation, CORRELATION)
-        .remedy(
-            "state the shift if the camera moved: align dx dy; or align #false if it stood still",
-        ),
+        .remedy(remedy),
     )
 }
 

@@ -3,9 +3,10 @@
 //! Errs on the large side: a shadow or a drift of light widens the box, and the cut-out itself decides what is piece.
 
 use super::coverage::ROWS;
+use super::sight::{CarriedSight, FrameSight};
 use crate::budget::Account;
 use crate::diag::Finding;
-use crate::geom::Rect;
+use crate::geom::{Map, Rect};
 use crate::raster::{Light, Matte, Raster, Seen};
 
 /// Pixels up to which a frame is cut out whole.
@@ -26,14 +27,14 @@ const ALIKE: (f32, f32) = (0.002, 0.0001);
 /// Brightness bins the deviations are measured in, even in the square root of light.
 const BINS: usize = 16;
 
-/// The part of a frame that is to be cut out; empty where nothing differs. `plate` lies on the frame's grid.
-pub(super) fn region<F: Seen<Fault = Finding>, P: Seen<Fault = Finding>>(
-    frame: &F,
-    plate: &P,
+/// The part of a frame that is to be cut out; empty where nothing differs.
+pub(super) fn region(
+    frame: &FrameSight,
+    plate: &CarriedSight,
     within: Option<&Matte>,
     account: &Account,
 ) -> Result<Rect, Finding> {
-    let whole = frame.rect();
+    let whole = lit(frame.rect(), plate.plate.rect(), &plate.carry);
     if whole.area() <= WHOLE {
         return Ok(whole);
     }
@@ -43,6 +44,46 @@ pub(super) fn region<F: Seen<Fault = Finding>, P: Seen<Fault = Finding>>(
         None => located(frame, plate, account)?,
     };
     Ok(found.grown(margin).intersected(&whole))
+}
+
+/// The part of a frame below which there is plate: a camera that moved sees beyond the plate's edge, where nothing is
+/// known of the set. Pixel centres count, so that less than half a pixel costs nothing.
+pub(super) fn lit(frame: Rect, plate: Rect, carry: &Map) -> Rect {
+    if let Some(pixels) = carry.as_pixel_map() {
+        return pixels.inverted().rect(&plate).intersected(&frame);
+    }
+    let mut rect = frame;
+    // Each round takes off what sticks out; a map that turns the frame far is given up on.
+    for _ in 0..16 {
+        if rect.is_empty() {
+            return Rect::EMPTY;
+        }
+        let mut inner = rect;
+        for (x, y) in [
+            (rect.x0, rect.y0),
+            (rect.x1 - 1, rect.y0),
+            (rect.x0, rect.y1 - 1),
+            (rect.x1 - 1, rect.y1 - 1),
+        ] {
+            let (x, y) = (f64::from(x) + 0.5, f64::from(y) + 0.5);
+            let (u, v) = carry.apply(x, y);
+            let [[ux, uy], [vx, vy]] = carry.derivative(x, y);
+            let upright = ux > 2.0 * uy.abs() && vy > 2.0 * vx.abs();
+            if !(u.is_finite() && v.is_finite() && upright) {
+                return frame;
+            }
+            let over = |beyond: f64| beyond.clamp(0.0, f64::from(i32::MAX / 2)).ceil() as i32;
+            inner.x0 = inner.x0.max(rect.x0 + over((f64::from(plate.x0) - u) / ux));
+            inner.y0 = inner.y0.max(rect.y0 + over((f64::from(plate.y0) - v) / vy));
+            inner.x1 = inner.x1.min(rect.x1 - over((u - f64::from(plate.x1)) / ux));
+            inner.y1 = inner.y1.min(rect.y1 - over((v - f64::from(plate.y1)) / vy));
+        }
+        if inner == rect {
+            return rect;
+        }
+        rect = inner;
+    }
+    frame
 }
 
 /// The box of what differs, in frame pixels.
@@ -219,13 +260,29 @@ mod tests {
     }
 
     #[test]
-    fn a_frame_of_everyday_size_is_taken_whole() {
-        let account = Account::unlimited();
-        let rect = Rect::of_size(300, 200);
-        let frame = Scene {
-            rect,
-            piece: Rect::EMPTY,
+    fn beyond_the_plate_nothing_is_known() {
+        let frame = Rect::of_size(200, 100);
+        let lit = |map: Map| lit(frame, frame, &map);
+        assert_eq!(lit(Map::IDENTITY), frame);
+        assert_eq!(lit(Map::translation(3.0, -2.0)), Rect::new(0, 2, 197, 98));
+        assert_eq!(lit(Map::translation(0.4, 0.4)), frame);
+        assert_eq!(lit(Map::translation(-3.7, 1.6)), Rect::new(4, 0, 196, 98));
+        assert_eq!(
+            lit(Map::rotation(90.0).then(&Map::translation(100.0, 0.0))),
+            Rect::of_size(100, 100)
+        );
+        // Twice the size about the middle shows half the plate; half the size sees beyond on every side.
+        let about = |s: f64| {
+            Map::translation(-100.0, -50.0)
+                .then(&Map::scaling(s, s))
+                .then(&Map::translation(100.0, 50.0))
         };
-        assert_eq!(region(&frame, &frame, None, &account).unwrap(), rect);
+        assert_eq!(lit(about(0.5)), frame);
+        let inner = lit(about(2.0));
+        assert!(
+            inner.grown(1).covers(&Rect::new(50, 25, 100, 50)) && inner.width() < 104,
+            "{inner:?}"
+        );
+        assert_eq!(lit(Map::translation(500.0, 0.0)), Rect::EMPTY);
     }
 }

@@ -28,10 +28,10 @@ const RING: u32 = 12;
 const SOLID: f32 = 0.95;
 
 /// Fewer pixels say nothing about light.
-const FEWEST: u32 = 32;
+const FEWEST: usize = 32;
 
 /// Gains beyond this are no change of light.
-const STRONGEST: f64 = 4.0;
+const STRONGEST: f32 = 4.0;
 
 /// Light taken from another frame, on this one's grid.
 pub(super) struct Taken {
@@ -158,28 +158,30 @@ pub(super) fn laid_in(
     Ok(())
 }
 
-/// Sum of the piece's light over the taken light around the area; 1 where there is too little to go by.
+/// Median of the piece's light over the taken light around the area: a rod that goes on beyond it is outvoted. 1 where
+/// there is too little to go by.
 fn gains(colour: &Light, own: &Matte, spot: &Matte, taken: &Light, rect: Rect) -> [f32; 3] {
-    let (mut ours, mut theirs, mut count) = ([0.0f64; 3], [0.0f64; 3], 0);
+    let mut ratios: [Vec<f32>; 3] = Default::default();
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
             if at(spot, x, y) > 0.0 || at(own, x, y) < SOLID {
                 continue;
             }
-            count += 1;
             let (old, new) = (colour.at(x, y), taken.at(x, y));
-            for k in 0..3 {
-                ours[k] += f64::from(old[k]);
-                theirs[k] += f64::from(new[k]);
+            for (k, ratios) in ratios.iter_mut().enumerate() {
+                if old[k] > 0.0 && new[k] > 0.0 {
+                    ratios.push(old[k] / new[k]);
+                }
             }
         }
     }
-    std::array::from_fn(|k| {
-        if count < FEWEST || theirs[k] <= 0.0 || ours[k] <= 0.0 {
-            1.0
-        } else {
-            (ours[k] / theirs[k]).clamp(1.0 / STRONGEST, STRONGEST) as f32
+    ratios.map(|mut ratios| {
+        if ratios.len() < FEWEST {
+            return 1.0;
         }
+        let middle = ratios.len() / 2;
+        let (_, median, _) = ratios.select_nth_unstable_by(middle, f32::total_cmp);
+        median.clamp(1.0 / STRONGEST, STRONGEST)
     })
 }
 
