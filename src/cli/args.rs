@@ -174,13 +174,20 @@ pub(super) struct CutoutArgs {
     /// How many standard deviations of noise count as different, 1 to 50
     #[arg(long, value_name = "N", value_parser = deviations)]
     pub sigma: Option<f64>,
-    /// How the camera may have moved
-    #[arg(long, value_name = "KIND", value_enum, default_value = "shift")]
+    /// Movement of the camera: shift (the default), similarity, perspective
+    #[arg(
+        long,
+        value_name = "KIND",
+        value_enum,
+        default_value = "shift",
+        hide_possible_values = true,
+        hide_default_value = true
+    )]
     pub align: Movement,
     /// The camera stood still: nothing is aligned
     #[arg(long, conflicts_with = "align")]
     pub no_align: bool,
-    /// The profile of files that carry none: srgb, display-p3, a98-rgb, rec2020, gray or a file
+    /// The profile of files that carry none: srgb, another name, an .icc file
     #[arg(long, value_name = "PROFILE")]
     pub profile: Option<String>,
     /// Most memory for pictures: 6GiB, 900MiB

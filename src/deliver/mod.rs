@@ -1,7 +1,8 @@
 //! Outputs: rows of a picture through crop, size, profile and quantising into files that appear whole or not at all.
 //!
 //! Order (rule 12 of the language): stack, scene correct, output correct, crop, size, background, profile, quantise.
-//! Every file is written beside its final name; only when all of a run are whole are they put in place.
+//! Every file is written beside its final name; only when all of a run are whole are they put in place. What a piece
+//! was cut out as goes to disk in [`cutout`].
 
 mod code;
 pub mod cutout;

@@ -15,6 +15,7 @@ use crate::diag::Sources;
 use crate::scene::arguments;
 use serde_json::{Map, Value, json};
 use settled::Pin;
+use std::fs;
 use std::path::Path;
 use texts::NewText;
 
@@ -49,8 +50,20 @@ fn written(texts: &[NewText]) -> Result<(), crate::diag::Finding> {
     let refused = |text: &NewText, fault: String| {
         unwritable(&text.file, &fault).remedy("make its folder writable")
     };
-    let mut ready = Vec::new();
+    let mut ready: Vec<(&NewText, Replacing)> = Vec::new();
     for text in texts {
+        // Links may lead to one file by two names.
+        let target = |text: &NewText| fs::canonicalize(&text.file).ok();
+        if let Some((other, _)) = ready
+            .iter()
+            .find(|(other, _)| target(other) == target(text))
+        {
+            if other.text == text.text {
+                continue;
+            }
+            let fault = format!("it is \"{}\" too, with other numbers", other.file);
+            return Err(refused(text, fault));
+        }
         let replacing = Replacing::prepared(Path::new(&text.file), &text.text);
         ready.push((text, replacing.map_err(|fault| refused(text, fault))?));
     }
