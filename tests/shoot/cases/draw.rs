@@ -26,7 +26,7 @@ impl Draw {
     }
 
     pub fn below(&mut self, count: usize) -> usize {
-        (u64::from(self.word()) * count as u64 >> 32) as usize
+        ((u64::from(self.word()) * count as u64) >> 32) as usize
     }
 
     /// -1 or 1.

@@ -6,6 +6,7 @@ use super::draw::Draw;
 use super::view::{FINE, View};
 use crate::noise;
 use crate::vector::{V3, smooth, v};
+use std::f32::consts::TAU;
 
 /// A rod with round ends, px.
 struct Stroke {
@@ -43,14 +44,14 @@ fn strokes(size: f32, middle: [f32; 2], draw: &mut Draw) -> (Vec<Stroke>, Vec<St
     };
     let mut body: Vec<Stroke> = (0..5)
         .map(|_| {
-            let (angle, far) = (draw.between(0.0, 6.28), draw.between(0.0, 0.075) * size);
+            let (angle, far) = (draw.between(0.0, TAU), draw.between(0.0, 0.075) * size);
             spot(at(angle, far), draw.between(0.07, 0.12) * size)
         })
         .collect();
     let mut drops = Vec::new();
     let fingers = 9 + draw.below(5);
     for n in 0..fingers {
-        let angle = (n as f32 + draw.between(-0.3, 0.3)) * std::f32::consts::TAU / fingers as f32;
+        let angle = (n as f32 + draw.between(-0.3, 0.3)) * TAU / fingers as f32;
         let (root, tip) = (0.10 * size, draw.between(0.19, 0.30) * size);
         let (a, b) = (at(angle, root), at(angle + draw.between(-0.12, 0.12), tip));
         let thin = draw.between(0.006, 0.011) * size;

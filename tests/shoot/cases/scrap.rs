@@ -6,10 +6,11 @@ use super::sets::{Set, paper};
 use super::view::{FINE, View};
 use crate::noise;
 use crate::vector::{V3, v};
+use std::f32::consts::TAU;
 
 pub fn drawn(view: &View, middle: [f32; 2], set: &Set, draw: &mut Draw) -> Canvas {
     let size = view.size as f32;
-    let (field, lean) = (draw.word(), draw.between(0.0, 6.28));
+    let (field, lean) = (draw.word(), draw.between(0.0, TAU));
     let cast = draw.between(0.97, 1.03);
     let (fold, relief) = (draw.between(-0.5, 0.5), draw.between(0.10, 0.22));
     let long = draw.between(0.17, 0.22) * size;

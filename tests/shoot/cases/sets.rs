@@ -4,6 +4,7 @@ use super::draw::Draw;
 use crate::noise;
 use crate::surface::Paint;
 use crate::vector::{V3, smooth, v};
+use std::f32::consts::TAU;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Cloth {
@@ -50,7 +51,7 @@ impl Set {
     pub fn new(cloth: Cloth, size: i64, draw: &mut Draw) -> Set {
         let lie = match cloth {
             Cloth::Sweep | Cloth::Stack => draw.between(-0.04, 0.04),
-            _ => draw.between(0.0, 6.28),
+            _ => draw.between(0.0, TAU),
         };
         Set {
             cloth,

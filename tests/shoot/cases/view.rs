@@ -71,7 +71,7 @@ impl View {
     }
 
     /// Pixels of the picture to pixels of the plate, as a matrix of two rows.
-    pub fn to_plate(&self) -> [[f64; 3]; 2] {
+    pub fn to_plate(self) -> [[f64; 3]; 2] {
         let [sin, cos] = self.turn;
         let (x, y) = self.back(0.0, 0.0);
         [[cos, sin, x], [-sin, cos, y]]
