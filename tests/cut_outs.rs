@@ -81,7 +81,7 @@ fn the_truth_adds_up_to_the_frame() {
         }
         // Only where an edge and the set's texture share a pixel is the mean of products not the product of means.
         assert!(
-            errors.mean() < 4e-4 && errors.worst < 0.05,
+            errors.mean() < 2.5e-4 && errors.worst < 0.05,
             "{kind:?}: {errors:?}"
         );
         let share = covered / truth.matte.len() as f32;
@@ -148,14 +148,14 @@ fn a_frame_lies_where_its_case_says() {
             let case = made(kind, level, seed, SIDE);
             let right = laid_by(&case, case.to_plate);
             let [a, b] = case.to_plate;
-            for (dx, dy) in [(0.5, 0.0), (-0.5, 0.0), (0.0, 0.5), (0.0, -0.5)] {
+            for (dx, dy) in [(0.2, 0.0), (-0.2, 0.0), (0.0, 0.2), (0.0, -0.2)] {
                 let moved = laid_by(&case, [[a[0], a[1], a[2] + dx], [b[0], b[1], b[2] + dy]]);
                 assert!(
                     right < moved,
                     "{kind:?} {level:?} {seed}: {right} here, {moved} at {dx} {dy}"
                 );
             }
-            assert!(right < 0.01, "{kind:?} {level:?} {seed}: {right}");
+            assert!(right < 0.002, "{kind:?} {level:?} {seed}: {right}");
         }
     }
 }
