@@ -113,7 +113,8 @@ fn one_level(asked: &Asked, level: Level) {
             let cut = cut::run(&case, asked.motion);
             let scored = Score::of(&case, &scale, &cut);
             if asked.each {
-                println!("{:24} {}", cut::name(&case), scored.line());
+                let (name, set) = (cut::name(&case), case.cloth.name());
+                println!("{name:20} {set:7} {}", scored.line());
             }
             row.add(&scored);
             all.add(&scored);
