@@ -1,0 +1,279 @@
+//! Frame against plate at half size: per cell of 2 x 2 px the ratio that explains it best, how sure that is, and
+//! how badly the plate's texture fits.
+
+use rayon::prelude::*;
+
+use super::super::tools::gauss;
+use super::super::{Ask, Noise};
+use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
+use crate::raster::{Light, Raster};
+
+/// The half-size grid that covers a rectangle of pixels.
+pub(super) fn half(rect: Rect) -> Rect {
+    if rect.is_empty() {
+        return Rect::EMPTY;
+    }
+    Rect {
+        x0: rect.x0.div_euclid(2),
+        y0: rect.y0.div_euclid(2),
+        x1: (rect.x1 + 1).div_euclid(2),
+        y1: (rect.y1 + 1).div_euclid(2),
+    }
+}
+
+/// A pixel of both pictures.
+pub(super) struct Pixel {
+    pub frame: [f32; 3],
+    /// Never negative.
+    pub plate: [f32; 3],
+    /// Squared gradient of the plate, per px.
+    pub slope: [f32; 3],
+}
+
+/// The pixels of one cell, with what lies around them in the plate.
+pub(super) struct Around<'a> {
+    frame: &'a Light,
+    plate: &'a Light,
+    x: i32,
+    y: i32,
+}
+
+impl<'a> Around<'a> {
+    pub fn cell(frame: &'a Light, plate: &'a Light, i: i32, j: i32) -> Around<'a> {
+        Around {
+            frame,
+            plate,
+            x: 2 * i,
+            y: 2 * j,
+        }
+    }
+
+    pub fn each(&self, mut act: impl FnMut(Pixel)) {
+        for y in self.y..self.y + 2 {
+            for x in self.x..self.x + 2 {
+                if let Some(p) = self.pixel(x, y) {
+                    act(p);
+                }
+            }
+        }
+    }
+
+    /// `None` outside the frame and where a number isn't finite.
+    pub fn pixel(&self, x: i32, y: i32) -> Option<Pixel> {
+        let rect = self.plate.rect();
+        if !self.frame.rect().contains(x, y) || !rect.contains(x, y) {
+            return None;
+        }
+        let (left, right) = ((x - 1).max(rect.x0), (x + 1).min(rect.x1 - 1));
+        let (up, down) = ((y - 1).max(rect.y0), (y + 1).min(rect.y1 - 1));
+        let (frame, plate) = (self.frame.at(x, y), self.plate.at(x, y));
+        let (l, r) = (self.plate.at(left, y), self.plate.at(right, y));
+        let (u, d) = (self.plate.at(x, up), self.plate.at(x, down));
+        let slope: [f32; 3] = std::array::from_fn(|k| {
+            let (gx, gy) = ((r[k] - l[k]) * 0.5, (d[k] - u[k]) * 0.5);
+            gx * gx + gy * gy
+        });
+        let sum: f32 = (0..3).map(|k| frame[k] + plate[k] + slope[k]).sum();
+        sum.is_finite().then(|| Pixel {
+            frame,
+            plate: plate.map(|v| v.max(0.0)),
+            slope,
+        })
+    }
+}
+
+/// The half-size measurements.
+pub(super) struct Cells {
+    /// Best ratio of the frame to the plate.
+    pub ratio: Raster<[f32; 3]>,
+    /// One over the ratio's variance.
+    pub weight: Raster<[f32; 3]>,
+    /// Misfit of the texture inside the cell: 1 on the average where the plate is seen.
+    pub misfit: Raster<f32>,
+    /// Ratio times weight, and weight, as a mean over `SOFT` cells.
+    pub soft: Raster<[f32; 6]>,
+    /// Misfit over about as many.
+    pub soft_misfit: Raster<f32>,
+}
+
+/// Blur of the soft means, in cells, and how many cells one of them holds (4 pi sigma^2).
+pub(super) const SOFT: f64 = 1.0;
+const CELLS_IN_SOFT: f32 = 12.6;
+/// Relative departure from a prediction that smooth light may have in one cell,
+const SLACK: f32 = 0.02;
+/// and in a soft mean: in brightness, where a narrow penumbra runs ahead of what is predicted, and in tint.
+const SLACK_BRIGHTNESS: f32 = 0.05;
+const SLACK_TINT: f32 = 0.015;
+
+/// Median of a squared normal variable, and of a mean of nine of them.
+const MEDIAN_ONE: f32 = 0.4549;
+const MEDIAN_NINE: f32 = 0.927;
+
+pub(super) fn measured(
+    ask: &Ask,
+    noise: &Noise,
+    quiet: &Raster<u8>,
+    account: &Account,
+) -> Result<Cells, OverBudget> {
+    let rect = half(ask.frame.rect());
+    // The plate's part of the noise: the mean of n frames has 1/n of one frame's.
+    let share = 1.0 / (1.0 + ask.plate_frames.max(1) as f32);
+    let mut cells = Cells {
+        ratio: Raster::filled(rect, [1.0; 3], account)?,
+        weight: Raster::filled(rect, [0.0; 3], account)?,
+        misfit: Raster::filled(rect, 0.0, account)?,
+        soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
+        soft_misfit: Raster::filled(Rect::EMPTY, 0.0, account)?,
+    };
+    let width = cells.misfit.width().max(1);
+    cells
+        .ratio
+        .data_mut()
+        .par_chunks_mut(width)
+        .zip(cells.weight.data_mut().par_chunks_mut(width))
+        .zip(cells.misfit.data_mut().par_chunks_mut(width))
+        .enumerate()
+        .for_each(|(j, ((ratio, weight), misfit))| {
+            let j = rect.y0 + j as i32;
+            for i in 0..ratio.len() {
+                let around = Around::cell(ask.frame, ask.plate, rect.x0 + i as i32, j);
+                (ratio[i], weight[i], misfit[i]) = one(&around, noise, share);
+            }
+        });
+    cells.calibrate(quiet, account)?;
+    cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
+    cells.soft_misfit = gauss::blurred(&cells.misfit, 0.8, account)?;
+    Ok(cells)
+}
+
+fn one(around: &Around, noise: &Noise, share: f32) -> ([f32; 3], [f32; 3], f32) {
+    let mut sums = [[0.0f32; 3]; 3];
+    let mut plates = [0.0f32; 3];
+    let mut count = 0.0f32;
+    around.each(|p| {
+        count += 1.0;
+        for k in 0..3 {
+            let one = 1.0 / noise.variance(k, p.plate[k], p.slope[k]);
+            sums[0][k] += p.frame[k] * p.plate[k] * one;
+            sums[1][k] += p.plate[k] * p.plate[k] * one;
+            sums[2][k] += p.frame[k] * p.frame[k] * one;
+            plates[k] += share * noise.variance(k, p.plate[k], 0.0) * one;
+        }
+    });
+    let [cross, own, frame] = sums;
+    let ratio: [f32; 3] = std::array::from_fn(|k| {
+        if own[k] > 1e-6 {
+            (cross[k] / own[k]).clamp(0.0, 16.0)
+        } else {
+            1.0
+        }
+    });
+    if count < 1.5 {
+        return (ratio, own, 1.0);
+    }
+    // The plate's own noise stands in its squares: without it the ratio would fall short in the dark.
+    let clean: [f32; 3] = std::array::from_fn(|k| (own[k] - plates[k]).max(0.3 * own[k]));
+    let fair = std::array::from_fn(|k| (ratio[k] * own[k] / clean[k].max(1e-6)).min(16.0));
+    let left: f32 = (0..3)
+        .map(|k| (frame[k] - ratio[k] * (2.0 * cross[k] - ratio[k] * own[k])).max(0.0))
+        .sum();
+    (fair, clean, left / (3.0 * (count - 1.0)))
+}
+
+impl Cells {
+    /// Neighbouring pixels share some of their noise, so cells are less sure than four pixels would be: scales
+    /// weight and misfit to what quiet cells really scatter.
+    fn calibrate(&mut self, quiet: &Raster<u8>, account: &Account) -> Result<(), OverBudget> {
+        let mean = self.smoothed(2.0, account)?;
+        let mut scatter = Vec::new();
+        let mut misfits = Vec::new();
+        let _held = account.charge(8 * quiet.data().len() as u64, "scatter of cells")?;
+        for (at, &quiet) in quiet.data().iter().enumerate() {
+            if quiet == 0 {
+                continue;
+            }
+            let k = at % 3;
+            let off = self.ratio.data()[at][k] - mean.data()[at][k];
+            scatter.push(off * off * self.weight.data()[at][k]);
+            misfits.push(self.misfit.data()[at]);
+        }
+        if scatter.len() < 50 {
+            return Ok(());
+        }
+        let mut median = |of: &mut Vec<f32>| {
+            let middle = of.len() / 2;
+            *of.select_nth_unstable_by(middle, f32::total_cmp).1
+        };
+        let scatter = (median(&mut scatter) / MEDIAN_ONE).clamp(0.25, 8.0);
+        let misfit = (median(&mut misfits) / MEDIAN_NINE).clamp(0.1, 4.0);
+        for weight in self.weight.data_mut() {
+            *weight = weight.map(|v| v / scatter);
+        }
+        for v in self.misfit.data_mut() {
+            *v /= misfit;
+        }
+        Ok(())
+    }
+
+    /// Departure of a cell from an expected ratio of some weight, in variances: the larger of what the cell alone
+    /// says and what the cells around it say together.
+    pub fn departure(&self, x: i32, y: i32, expected: [(f32, f32); 3]) -> f32 {
+        let (ratio, weight) = (self.ratio.at(x, y), self.weight.at(x, y));
+        let soft = self.soft.at(x, y);
+        let mut alone = 0.0;
+        let mut offs = [0.0f32; 3];
+        let mut sures = [0.0f32; 3];
+        let mut brightness = 0.0;
+        for k in 0..3 {
+            let (level, whole) = expected[k];
+            if !(whole > 1e-6 && weight[k] > 1e-6 && soft[3 + k] > 1e-6) {
+                continue;
+            }
+            let off = ratio[k] - level;
+            let slack = SLACK * level;
+            alone += off * off / (1.0 / weight[k] + 1.0 / whole + slack * slack);
+            let level = level.max(0.02);
+            offs[k] = soft[k] / soft[3 + k] / level - 1.0;
+            let variance = 1.0 / (CELLS_IN_SOFT * soft[3 + k]) + 1.0 / whole;
+            sures[k] = 1.0 / (variance / (level * level));
+            brightness += offs[k] * sures[k];
+        }
+        let sure = (sures[0] + sures[1] + sures[2]).max(1e-6);
+        brightness /= sure;
+        let slack = SLACK_BRIGHTNESS * SLACK_BRIGHTNESS;
+        let mut together = brightness * brightness * sure / (1.0 + slack * sure);
+        for k in 0..3 {
+            let off = offs[k] - brightness;
+            together += off * off * sures[k] / (1.0 + SLACK_TINT * SLACK_TINT * sures[k]);
+        }
+        f32::max(alone, together) / 3.0
+    }
+
+    /// The ratio averaged by its weights over a Gaussian of `sigma` cells.
+    pub fn smoothed(&self, sigma: f64, account: &Account) -> Result<Raster<[f32; 3]>, OverBudget> {
+        let sums = gauss::blurred(&self.sums(account)?, sigma, account)?;
+        let mut mean = Raster::filled(sums.rect(), [1.0; 3], account)?;
+        for (mean, sum) in mean.data_mut().iter_mut().zip(sums.data()) {
+            for k in 0..3 {
+                if sum[3 + k] > 1e-6 {
+                    mean[k] = sum[k] / sum[3 + k];
+                }
+            }
+        }
+        Ok(mean)
+    }
+
+    /// Ratio times weight, and weight.
+    pub fn sums(&self, account: &Account) -> Result<Raster<[f32; 6]>, OverBudget> {
+        let mut sums = Raster::filled(self.ratio.rect(), [0.0; 6], account)?;
+        sums.data_mut()
+            .par_iter_mut()
+            .zip(self.ratio.data())
+            .zip(self.weight.data())
+            .for_each(|((sum, r), w)| {
+                *sum = [r[0] * w[0], r[1] * w[1], r[2] * w[2], w[0], w[1], w[2]];
+            });
+        Ok(sums)
+    }
+}

@@ -1,0 +1,141 @@
+//! The flood: from where the set is sure, over every neighbour that smooth light explains.
+//!
+//! A cell's ratio is predicted by the weighted mean of those accepted around it. The best explained go first, in
+//! whole steps of misfit and then in the order they were found, so that the course is always the same.
+
+use super::cells::Cells;
+use crate::budget::{Account, OverBudget};
+use crate::raster::Raster;
+
+/// Mean squared departure from the prediction, in variances, up to which a cell goes on.
+pub(super) const MOST: f32 = 11.0;
+/// The same for the texture inside a cell and its neighbours.
+pub(super) const MISFIT: f32 = 5.0;
+/// How far accepted cells speak for their neighbours.
+const REACH: i32 = 3;
+/// Steps of misfit kept apart.
+const STEPS: usize = 64;
+
+/// What a flood runs over. 0 in `open`: never entered.
+pub(super) struct Flood<'a> {
+    cells: &'a Cells,
+    open: &'a Raster<u8>,
+    scale: f32,
+    /// Ratio times weight and weight of what is accepted around each cell.
+    sums: Raster<[f32; 6]>,
+    pub accepted: Raster<u8>,
+    waiting: Vec<Vec<u32>>,
+    /// The best step each cell waits in, plus 1; 0 when it doesn't.
+    step: Raster<u8>,
+}
+
+impl<'a> Flood<'a> {
+    pub fn new(
+        cells: &'a Cells,
+        open: &'a Raster<u8>,
+        scale: f32,
+        account: &Account,
+    ) -> Result<Flood<'a>, OverBudget> {
+        let rect = open.rect();
+        Ok(Flood {
+            cells,
+            open,
+            scale,
+            sums: Raster::filled(rect, [0.0; 6], account)?,
+            accepted: Raster::filled(rect, 0, account)?,
+            waiting: vec![Vec::new(); STEPS],
+            step: Raster::filled(rect, 0, account)?,
+        })
+    }
+
+    /// Takes cells as they are, and then everything that can be reached from them.
+    pub fn run(&mut self, seeds: impl Iterator<Item = (i32, i32)>) {
+        let seeds: Vec<(i32, i32)> = seeds
+            .filter(|&(x, y)| self.open.at(x, y) > 0 && self.accepted.at(x, y) == 0)
+            .collect();
+        for &(x, y) in &seeds {
+            self.accept(x, y);
+        }
+        for (x, y) in seeds {
+            self.ask_around(x, y);
+        }
+        let width = self.open.width();
+        let rect = self.open.rect();
+        let mut low = 0;
+        while low < STEPS {
+            let Some(at) = self.waiting[low].pop() else {
+                low += 1;
+                continue;
+            };
+            let (x, y) = (
+                rect.x0 + (at as usize % width) as i32,
+                rect.y0 + (at as usize / width) as i32,
+            );
+            if self.accepted.at(x, y) > 0 || usize::from(self.step.at(x, y)) != low + 1 {
+                continue;
+            }
+            self.step.put(x, y, 0);
+            // What was accepted meanwhile may have changed what is expected here.
+            match self.place(x, y) {
+                Some(step) if step <= low => {
+                    self.accept(x, y);
+                    low = low.min(self.ask_around(x, y));
+                }
+                Some(step) => self.wait(x, y, step),
+                None => {}
+            }
+        }
+    }
+
+    fn place(&self, x: i32, y: i32) -> Option<usize> {
+        if self.cells.soft_misfit.at(x, y) > MISFIT * self.scale {
+            return None;
+        }
+        let sums = self.sums.at(x, y);
+        let expected = [0, 1, 2].map(|k| (sums[k] / sums[3 + k].max(1e-6), sums[3 + k]));
+        let departure = self.cells.departure(x, y, expected);
+        let share = departure / (MOST * self.scale);
+        (share < 1.0).then(|| ((share * STEPS as f32) as usize).min(STEPS - 1))
+    }
+
+    fn wait(&mut self, x: i32, y: i32, step: usize) {
+        let before = usize::from(self.step.at(x, y));
+        if before == 0 || before > step + 1 {
+            let rect = self.open.rect();
+            let at = (y - rect.y0) as usize * self.open.width() + (x - rect.x0) as usize;
+            self.step.put(x, y, step as u8 + 1);
+            self.waiting[step].push(at as u32);
+        }
+    }
+
+    /// Lets the open neighbours wait; gives the lowest step any of them waits in.
+    fn ask_around(&mut self, x: i32, y: i32) -> usize {
+        let rect = self.open.rect();
+        let mut low = STEPS;
+        for (px, py) in [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)] {
+            if !rect.contains(px, py) || self.open.at(px, py) == 0 || self.accepted.at(px, py) > 0 {
+                continue;
+            }
+            if let Some(step) = self.place(px, py) {
+                self.wait(px, py, step);
+                low = low.min(step);
+            }
+        }
+        low
+    }
+
+    fn accept(&mut self, x: i32, y: i32) {
+        self.accepted.put(x, y, 1);
+        let rect = self.open.rect();
+        let (r, w) = (self.cells.ratio.at(x, y), self.cells.weight.at(x, y));
+        let own = [r[0] * w[0], r[1] * w[1], r[2] * w[2], w[0], w[1], w[2]];
+        let (x0, x1) = ((x - REACH).max(rect.x0), (x + REACH + 1).min(rect.x1));
+        for py in (y - REACH).max(rect.y0)..(y + REACH + 1).min(rect.y1) {
+            for sum in self.sums.span_mut(py, x0, x1) {
+                for k in 0..6 {
+                    sum[k] += own[k];
+                }
+            }
+        }
+    }
+}

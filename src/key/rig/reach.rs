@@ -1,0 +1,240 @@
+//! Where a rod is seen: to the piece's edge, but not where something crosses in front of it, and again through the
+//! piece's holes.
+
+use super::axis::Axis;
+use super::domain::{Cell, Domain};
+use super::look::Look;
+use super::rod::{Flanks, MISFIT, misfit, off};
+use super::strip::Strip;
+
+pub(super) struct Reach {
+    /// First row and column of the table; rows before it are rod throughout.
+    start: i32,
+    first: i32,
+    columns: usize,
+    /// Row of the piece's edge for each column; beyond the strip's end when there is no piece.
+    joints: Vec<f32>,
+    /// Whether the rod is seen, row by row.
+    seen: Vec<bool>,
+    /// The last row on which it is.
+    pub last: f32,
+}
+
+/// Cells of the table under which a misfit, and a sight of the rod behind the piece, is taken for noise.
+const FEWEST_BAD: usize = 5;
+const FEWEST_SEEN: usize = 10;
+
+impl Reach {
+    pub fn of(
+        domain: &Domain,
+        axis: &Axis,
+        strip: &Strip,
+        look: &Look,
+        learnt: i32,
+        flanks: &Flanks,
+    ) -> Reach {
+        let first = look.low.floor() as i32;
+        let columns = ((look.high.ceil() as i32) - first).max(1) as usize;
+        let start = (learnt - 12).max(strip.first);
+        let count = (strip.end() - start).max(0) as usize;
+        let (fits, bare) = fits(strip, look, (start, count), (first, columns));
+        // As well as where it was learnt.
+        let mut usual: Vec<f32> = fits[..(12 * columns).min(fits.len())]
+            .iter()
+            .flatten()
+            .copied()
+            .collect();
+        usual.sort_by(f32::total_cmp);
+        let usual = usual.get(usual.len() * 4 / 5).copied().unwrap_or(1.0);
+        let clearly = (1.5 * usual + 0.5).min(0.5 * MISFIT);
+        let slack = 6.0f32.max((look.high - look.low) as f32 / 2.0);
+        let far = strip.end() as f32 + 64.0;
+        let joints: Vec<f32> = (0..columns)
+            .map(|column| {
+                let across = flanks
+                    .across(f64::from(first) + column as f64 + 0.5)
+                    .map(|v| v as f32);
+                // Beyond the row from which both sides are closed the rod can't be seen beside the piece.
+                let limit = match (across, flanks.both()) {
+                    (Some(across), Some(both)) => across.max(both as f32) + slack,
+                    _ => far,
+                };
+                let rows = ((limit as i32 - start).max(0) as usize).min(count);
+                // The edge lies where what fits before and what doesn't after come to most.
+                let (mut sum, mut most, mut edge) = (0.0f32, 0.0f32, 0usize);
+                for row in 0..rows {
+                    if let Some(fit) = fits[row * columns + column] {
+                        sum += ((MISFIT - fit) / MISFIT).max(-1.0);
+                        if sum >= most {
+                            (most, edge) = (sum, row + 1);
+                        }
+                    }
+                }
+                match across {
+                    // It still fits where it can't be: in front of the piece, or the piece is like it.
+                    Some(across) if edge + 2 >= rows && rows < count => across,
+                    None if edge + 2 >= count => far,
+                    _ => (start + edge as i32) as f32,
+                }
+            })
+            .collect();
+        let joints = middled(&joints);
+        let mut reach = Reach {
+            start,
+            first,
+            columns,
+            seen: vec![false; count * columns],
+            last: joints
+                .iter()
+                .copied()
+                .fold(f32::NEG_INFINITY, f32::max)
+                .min(strip.end() as f32),
+            joints,
+        };
+        let open: Vec<bool> = (0..count)
+            .map(|row| {
+                let s = f64::from(start + row as i32) + 0.5;
+                [look.low - 1.0, look.high + 1.0].iter().any(|u| {
+                    let (x, y) = axis.point(s, *u);
+                    domain.under(x, y) == Cell::Background
+                })
+            })
+            .collect();
+        let (mut bad, mut behind) = (vec![false; count * columns], vec![false; count * columns]);
+        for row in 0..count {
+            let s = (start + row as i32) as f32;
+            for column in 0..columns {
+                let cell = row * columns + column;
+                let before = s < reach.joints[column];
+                let fit = fits[cell].unwrap_or(0.0);
+                bad[cell] = before && fit > MISFIT && start + row as i32 >= learnt;
+                behind[cell] = !before
+                    && fits[cell].is_some()
+                    && fit < clearly
+                    && bare[cell] > 2.0 * MISFIT
+                    && open[row];
+            }
+        }
+        without_crumbs(&mut bad, columns, FEWEST_BAD);
+        without_crumbs(&mut behind, columns, FEWEST_SEEN);
+        for row in 0..count {
+            let s = (start + row as i32) as f32;
+            for column in 0..columns {
+                let cell = row * columns + column;
+                reach.seen[cell] = behind[cell] || (s < reach.joints[column] && !bad[cell]);
+                if behind[cell] {
+                    reach.last = reach.last.max(s + 1.0);
+                }
+            }
+        }
+        reach
+    }
+
+    fn column(&self, u: f32) -> usize {
+        (u.floor() as i32 - self.first).clamp(0, self.columns as i32 - 1) as usize
+    }
+
+    /// Row of the piece's edge.
+    pub fn joint(&self, u: f32) -> f32 {
+        self.joints[self.column(u)]
+    }
+
+    pub fn nearest(&self) -> f32 {
+        self.joints.iter().copied().fold(f32::INFINITY, f32::min)
+    }
+
+    /// How much of the rod is seen at (s, u), 0..1: all or nothing but for the joint's own pixel.
+    pub fn seen(&self, s: f32, u: f32) -> f32 {
+        let row = s.floor() as i32 - self.start;
+        if row < 0 {
+            return 1.0;
+        }
+        let cell = row as usize * self.columns + self.column(u);
+        if self.seen.get(cell).copied().unwrap_or(false) {
+            return 1.0;
+        }
+        (self.joint(u) - s + 0.5).clamp(0.0, 0.5)
+    }
+}
+
+/// Smoothed misfit of each cell of the table, none where the rod does not cover; and that of the bare set.
+fn fits(
+    strip: &Strip,
+    look: &Look,
+    (start, count): (i32, usize),
+    (first, columns): (i32, usize),
+) -> (Vec<Option<f32>>, Vec<f32>) {
+    let mut sums = vec![(0.0f32, 0.0f32, 0.0f32); count * columns];
+    for p in strip.rows(start, strip.end()) {
+        let c = p.u.floor() as i32 - first;
+        if c < 0 || c >= columns as i32 || look.coverage(p.u) < 0.4 {
+            continue;
+        }
+        let row = ((p.s.floor() as i32 - start).max(0) as usize).min(count - 1);
+        let cell = &mut sums[row * columns + c as usize];
+        cell.0 += misfit(look, p).min(60.0);
+        cell.1 += 1.0;
+        cell.2 += off(&p.set, p, 0.0064).min(60.0);
+    }
+    let around = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
+    (0..count * columns)
+        .map(|cell| {
+            let (mut sum, mut weight, mut bare) = (0.0, 0.0, 0.0);
+            for r in around(cell / columns, count) {
+                for c in around(cell % columns, columns) {
+                    sum += sums[r * columns + c].0;
+                    weight += sums[r * columns + c].1;
+                    bare += sums[r * columns + c].2;
+                }
+            }
+            let some = weight > 0.0;
+            (
+                some.then(|| sum / weight),
+                if some { bare / weight } else { 0.0 },
+            )
+        })
+        .unzip()
+}
+
+/// Clears connected parts under `fewest` cells.
+fn without_crumbs(marks: &mut [bool], columns: usize, fewest: usize) {
+    let rows = marks.len() / columns.max(1);
+    let mut done = vec![false; marks.len()];
+    for at in 0..marks.len() {
+        if !marks[at] || done[at] {
+            continue;
+        }
+        done[at] = true;
+        let mut part = vec![at];
+        let mut next = 0;
+        while next < part.len() {
+            let (row, column) = (part[next] / columns, part[next] % columns);
+            next += 1;
+            for r in row.saturating_sub(1)..(row + 2).min(rows) {
+                for c in column.saturating_sub(1)..(column + 2).min(columns) {
+                    let cell = r * columns + c;
+                    if marks[cell] && !done[cell] {
+                        done[cell] = true;
+                        part.push(cell);
+                    }
+                }
+            }
+        }
+        if part.len() < fewest {
+            for cell in part {
+                marks[cell] = false;
+            }
+        }
+    }
+}
+
+/// The median of five neighbours: the outline of a piece does not jump from column to column.
+fn middled(rows: &[f32]) -> Vec<f32> {
+    (0..rows.len())
+        .map(|k| {
+            let mut near: Vec<f32> = rows[k.saturating_sub(2)..(k + 3).min(rows.len())].to_vec();
+            near.sort_by(f32::total_cmp);
+            near[near.len() / 2]
+        })
+        .collect()
+}

@@ -1,0 +1,361 @@
+//! One rod: its axis bettered by its own look, and followed to where the piece begins.
+
+use super::axis::{Axis, Stop};
+use super::domain::{Cell, Domain};
+use super::look::Look;
+use super::reach::Reach;
+use super::strip::{Sample, Strip};
+use super::trail::Trail;
+use crate::budget::{Account, OverBudget};
+use crate::key::Ask;
+use crate::key::ground::Ground;
+
+pub(super) struct Rod {
+    pub axis: Axis,
+    pub look: Look,
+    pub strip: Strip,
+    /// Half the width of its mask, in pixels.
+    pub half: f64,
+    pub reach: Reach,
+    /// Rows from which the mask is closed right beside the rod, left and right.
+    pub closed: [Option<i32>; 2],
+}
+
+/// Pixels beside the mask of a rod that its strip takes in, and where its flanks are watched.
+const MARGIN: f64 = 9.0;
+const FLANK: [f64; 3] = [4.0, 9.0, 14.0];
+/// Most looks at a rod, each with a better axis; the last ones only where more of it came to be seen.
+const ROUNDS: usize = 6;
+/// Rows in a block of the axis' refinement.
+const BLOCK: i32 = 24;
+/// Mean square of the misfit in standard deviations from which a row shows something else.
+pub(super) const MISFIT: f32 = 6.0;
+
+/// Follows the rod that `trail` begins; `None` when it can't be told from the set or is not straight.
+pub(super) fn followed(
+    ask: &Ask,
+    ground: &Ground,
+    domain: &Domain,
+    trail: &Trail,
+    account: &Account,
+) -> Result<Option<Rod>, OverBudget> {
+    let half = trail.width / 2.0;
+    let reach = half + MARGIN;
+    let stops: Vec<Stop> = trail
+        .points
+        .iter()
+        .map(|&(x, y)| Stop { x, y, weight: 1.0 })
+        .collect();
+    let Some(mut axis) = Axis::through(&stops) else {
+        return Ok(None);
+    };
+    let tip = trail.points[trail.points.len() - 1];
+    // How far the rod is known, where no look at the mask's flanks is needed any more.
+    let mut sure = 0;
+    let mut known = 0;
+    for round in 0..ROUNDS {
+        let (from, to) = extent(ask, &axis, reach);
+        let flanks = Flanks::seen(domain, &axis, half, to);
+        let wall = flanks.wall(from, to).max(sure) - 4;
+        // The mask's own end first; then as far as the look goes on.
+        let tip = axis.place(tip.0, tip.1).0 as i32;
+        let mut end = tip.max(known).min(wall).max(from + 8).min(to);
+        let last = round + 1 == ROUNDS;
+        let needed = if round < 3 { (end + 400).min(to) } else { to };
+        let strip = Strip::along(ask, ground, &axis, (from, needed), reach, account)?;
+        let Some(mut look) = Look::learnt(&strip, (from, end), reach, half) else {
+            return Ok(None);
+        };
+        if round > 0 {
+            let further = goes_on(&strip, &look, end, wall);
+            if further > end + 4 {
+                end = further;
+                known = end;
+                let Some(more) = Look::learnt(&strip, (from, end), reach, half) else {
+                    return Ok(None);
+                };
+                look = more;
+            }
+        }
+        if round >= 3 {
+            look.drift = (strip.first, drift(&strip, &look));
+            let flanks = flanks.checked(&strip, &look);
+            let seen = Reach::of(domain, &axis, &strip, &look, end, &flanks);
+            let nearest = (seen.nearest() as i32).min(to);
+            if last || nearest < end + 24 {
+                let closed = flanks.near;
+                return Ok(Some(Rod {
+                    axis,
+                    look,
+                    strip,
+                    half,
+                    reach: seen,
+                    closed,
+                }));
+            }
+            // Hairs hid the flanks: the axis is worth another look over all that is seen.
+            sure = nearest;
+            known = nearest - 4;
+            end = known;
+        }
+        let Some(better) = bettered(&strip, &look, &axis, (from, end)) else {
+            return Ok(None);
+        };
+        axis = better;
+    }
+    Ok(None)
+}
+
+/// First and last row along at which the strip still touches the frame.
+fn extent(ask: &Ask, axis: &Axis, reach: f64) -> (i32, i32) {
+    let rect = ask.frame.rect();
+    let touches = |s: i32| {
+        [-reach, 0.0, reach].iter().any(|u| {
+            let (x, y) = axis.point(f64::from(s), *u);
+            rect.contains(x.floor() as i32, y.floor() as i32)
+        })
+    };
+    let mut from = 0;
+    while from > -2000 && touches(from - 1) {
+        from -= 1;
+    }
+    let most = (rect.width() + rect.height()) as i32 * 2;
+    let mut to = 1;
+    while to < most && touches(to) {
+        to += 1;
+    }
+    (from, to)
+}
+
+/// Where the mask is closed beside the rod, for both sides.
+pub(super) struct Flanks {
+    /// First rows from which it stays so right beside the rod: more than one rod is seen from there on.
+    near: [Option<i32>; 2],
+    /// The same some way beside it, so that a hair along the rod is no piece.
+    wide: [Option<i32>; 2],
+    half: f64,
+}
+
+impl Flanks {
+    fn seen(domain: &Domain, axis: &Axis, half: f64, to: i32) -> Flanks {
+        let closed = |s: i32, side: f64, off: f64| {
+            let (x, y) = axis.point(f64::from(s) + 0.5, side * (half + off));
+            domain.under(x, y) == Cell::Mask
+        };
+        let first = |side: f64, enough: usize, offs: &[f64]| {
+            let rows: Vec<bool> = (0..to)
+                .map(|s| offs.iter().filter(|off| closed(s, side, **off)).count() >= enough)
+                .collect();
+            (4..rows.len())
+                .find(|s| {
+                    let ahead = &rows[*s..(*s + 16).min(rows.len())];
+                    rows[*s] && ahead.iter().filter(|c| **c).count() >= 12
+                })
+                .map(|s| s as i32)
+        };
+        Flanks {
+            near: [-1.0, 1.0].map(|side| first(side, 1, &FLANK[..1])),
+            wide: [-1.0, 1.0].map(|side| first(side, 2, &FLANK)),
+            half,
+        }
+    }
+
+    /// The first row on which the look can't be learnt.
+    fn wall(&self, from: i32, to: i32) -> i32 {
+        let first = |rows: &[Option<i32>; 2]| rows.iter().flatten().copied().min().unwrap_or(to);
+        let near = first(&self.near);
+        // A hair that lies beside the rod from the start must not leave too little of it.
+        if near - from > 60 {
+            near
+        } else {
+            near.max(first(&self.wide))
+        }
+    }
+
+    /// The same where the flanks' own pixels are not the set: the mask of a fringe of hair is closed, but between
+    /// the hairs a rod is seen.
+    fn checked(mut self, strip: &Strip, look: &Look) -> Flanks {
+        for (side, wall) in self.wide.iter_mut().enumerate() {
+            let Some(row) = *wall else { continue };
+            let start = row - 8;
+            let count = (strip.end() - start).max(0) as usize;
+            let mut flank = vec![(0u32, 0u32); count];
+            for p in strip.rows(start, strip.end()) {
+                let beside = if side == 0 {
+                    look.low - f64::from(p.u)
+                } else {
+                    f64::from(p.u) - look.high
+                };
+                if beside > 1.0 && beside < 6.0 {
+                    let cell =
+                        &mut flank[((p.s.floor() as i32 - start).max(0) as usize).min(count - 1)];
+                    cell.0 += 1;
+                    cell.1 += u32::from(off(&p.set, p, 0.0064) > MISFIT);
+                }
+            }
+            let closed: Vec<bool> = flank
+                .iter()
+                .map(|(all, differ)| differ * 10 > all * 6)
+                .collect();
+            let first = (0..count).find(|row| {
+                let ahead = &closed[*row..(row + 16).min(count)];
+                closed[*row] && ahead.iter().filter(|c| **c).count() >= 12.min(ahead.len())
+            });
+            *wall = first.map(|row| start + row as i32);
+        }
+        self
+    }
+
+    /// The piece's outline continued across the rod, if both sides show it.
+    pub fn across(&self, u: f64) -> Option<f64> {
+        let at = self.half + FLANK[0];
+        let [Some(a), Some(b)] = self.wide else {
+            return None;
+        };
+        let part = ((u + at) / (2.0 * at)).clamp(0.0, 1.0);
+        Some(f64::from(a) + f64::from(b - a) * part)
+    }
+
+    /// The row from which both sides are closed.
+    pub fn both(&self) -> Option<i32> {
+        let [Some(a), Some(b)] = self.wide else {
+            return None;
+        };
+        Some(a.max(b))
+    }
+}
+
+/// How far the look explains more than the bare set does, block by block.
+fn goes_on(strip: &Strip, look: &Look, end: i32, wall: i32) -> i32 {
+    let mut end = end;
+    while end + 8 <= wall {
+        let next = (end + BLOCK).min(wall);
+        let (mut won, mut misfit, mut count) = (0.0f64, 0.0f64, 0.0f64);
+        for p in strip
+            .rows(end, next)
+            .iter()
+            .filter(|p| look.coverage(p.u) > 0.5)
+        {
+            let seen = look.light(p.s, p.u, p.set);
+            for k in 0..3 {
+                let (a, b) = (
+                    f64::from(p.frame[k] - p.set[k]),
+                    f64::from(p.frame[k] - seen[k]),
+                );
+                let v = f64::from(p.variance[k]) + 0.0025 * f64::from(seen[k] * seen[k]);
+                won += (a * a - b * b) / v;
+                misfit += b * b / v;
+                count += 1.0;
+            }
+        }
+        // Half a unit a sample: noise alone gives about none.
+        if count == 0.0 || won < 0.5 * count || misfit > 8.0 * count {
+            break;
+        }
+        end = next;
+    }
+    end
+}
+
+/// Moves the axis to where the look fits best, block by block.
+fn bettered(strip: &Strip, look: &Look, axis: &Axis, (from, end): (i32, i32)) -> Option<Axis> {
+    let mut stops = Vec::new();
+    let mut s = from;
+    while s < end {
+        let next = if end - s < BLOCK * 3 / 2 {
+            end
+        } else {
+            s + BLOCK
+        };
+        let (mut across, mut square) = (0.0f64, 0.0f64);
+        for p in strip.rows(s, next) {
+            let (a, b) = (
+                look.light(p.s, p.u - 0.25, p.set),
+                look.light(p.s, p.u + 0.25, p.set),
+            );
+            let seen = look.light(p.s, p.u, p.set);
+            let mut off = 0.0f32;
+            for k in 0..3 {
+                let d = p.frame[k] - seen[k];
+                off += d * d / (p.variance[k] + 0.01 * seen[k] * seen[k]);
+            }
+            let trust = f64::from(1.0 / (1.0 + off / 12.0));
+            for k in 0..3 {
+                let slope = f64::from(b[k] - a[k]) * 2.0;
+                let weight = trust / f64::from(p.variance[k]);
+                across -= weight * f64::from(p.frame[k] - seen[k]) * slope;
+                square += weight * slope * slope;
+            }
+        }
+        let middle = f64::from(s + next) / 2.0;
+        let shift = (across / (square + 25.0)).clamp(-1.5, 1.5);
+        let (x, y) = axis.point(middle, shift);
+        stops.push(Stop {
+            x,
+            y,
+            weight: (square / (square + 400.0)).max(0.01),
+        });
+        s = next;
+    }
+    if stops.len() < 2 {
+        return Some(axis.clone());
+    }
+    // A curve through few blocks must not swing beyond them: the ends count as they are.
+    Axis::through(&stops)
+}
+
+/// How much brighter the rod is than its look, row by row, followed in steps small enough that it can't turn into a
+/// piece; as far as it is seen.
+fn drift(strip: &Strip, look: &Look) -> Vec<f32> {
+    const STEP: i32 = 6;
+    /// Trust in the gain before, in squares of standard deviations.
+    const HOLD: f64 = 30.0;
+    let mut rows = Vec::new();
+    let mut gain = 1.0f32;
+    let mut s = strip.first;
+    while s < strip.end() {
+        let (mut cross, mut square, mut kept, mut count) = (0.0f64, 0.0f64, 0, 0);
+        for p in strip
+            .rows(s, s + STEP)
+            .iter()
+            .filter(|p| look.coverage(p.u) > 0.8)
+        {
+            let seen = look.light(p.s, p.u, p.set).map(|v| v * gain);
+            count += 1;
+            if off(&seen, p, 0.015) < MISFIT {
+                kept += 1;
+                for k in 0..3 {
+                    let weight = 1.0 / f64::from(p.variance[k] + 0.01 * seen[k] * seen[k]);
+                    cross += weight * f64::from(p.frame[k] * seen[k]);
+                    square += weight * f64::from(seen[k] * seen[k]);
+                }
+            }
+        }
+        let before = gain;
+        if kept * 3 > count && square > 0.0 {
+            let step = ((cross + HOLD) / (square + HOLD)).clamp(0.9, 1.11) as f32;
+            gain = (gain * step).clamp(0.5, 1.6);
+        }
+        for row in 0..STEP {
+            rows.push(before + (gain - before) * (row as f32 + 0.5) / STEP as f32);
+        }
+        s += STEP;
+    }
+    rows
+}
+
+/// How badly the look explains a sample; light may be a little off along a rod.
+pub(super) fn misfit(look: &Look, p: &Sample) -> f32 {
+    off(&look.light(p.s, p.u, p.set), p, 0.0064)
+}
+
+/// Mean square difference of a sample from `seen`, in its variance and a square share `soft` of the light.
+pub(super) fn off(seen: &[f32; 3], p: &Sample, soft: f32) -> f32 {
+    (0..3)
+        .map(|k| {
+            let d = p.frame[k] - seen[k];
+            d * d / (p.variance[k] + soft * seen[k] * seen[k] + 4e-6)
+        })
+        .sum::<f32>()
+        / 3.0
+}

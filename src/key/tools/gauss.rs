@@ -1,0 +1,162 @@
+//! Gaussian blurs in two passes with taps out to three deviations; beyond the raster its border goes on.
+
+use rayon::prelude::*;
+
+use crate::budget::{Account, OverBudget};
+use crate::raster::Raster;
+
+/// A pixel made of `CHANNELS` floats in a row.
+pub trait Pixel: Copy + Default + Send + Sync {
+    const CHANNELS: usize;
+
+    fn flat(row: &[Self]) -> &[f32];
+    fn flat_mut(row: &mut [Self]) -> &mut [f32];
+}
+
+impl Pixel for f32 {
+    const CHANNELS: usize = 1;
+
+    fn flat(row: &[f32]) -> &[f32] {
+        row
+    }
+
+    fn flat_mut(row: &mut [f32]) -> &mut [f32] {
+        row
+    }
+}
+
+impl<const N: usize> Pixel for [f32; N]
+where
+    [f32; N]: Default,
+{
+    const CHANNELS: usize = N;
+
+    fn flat(row: &[[f32; N]]) -> &[f32] {
+        row.as_flattened()
+    }
+
+    fn flat_mut(row: &mut [[f32; N]]) -> &mut [f32] {
+        row.as_flattened_mut()
+    }
+}
+
+/// One half of the taps, the middle first; all of them sum to 1. `sigma` in pixels.
+pub fn taps(sigma: f64) -> Vec<f32> {
+    // NaN and negative deviations blur nothing.
+    let reach = if sigma > 0.0 {
+        (3.0 * sigma).ceil().min(4096.0) as usize
+    } else {
+        0
+    };
+    let weight = |i: usize| {
+        if i == 0 {
+            1.0
+        } else {
+            libm::exp(-0.5 * (i * i) as f64 / (sigma * sigma))
+        }
+    };
+    let sum: f64 = (1..=reach).map(|i| 2.0 * weight(i)).sum::<f64>() + 1.0;
+    (0..=reach).map(|i| (weight(i) / sum) as f32).collect()
+}
+
+/// The picture blurred by a Gaussian of `sigma` pixels.
+pub fn blurred<P: Pixel>(
+    source: &Raster<P>,
+    sigma: f64,
+    account: &Account,
+) -> Result<Raster<P>, OverBudget> {
+    let taps = taps(sigma);
+    let rect = source.rect();
+    let mut out = Raster::filled(rect, P::default(), account)?;
+    let width = source.width();
+    if width == 0 {
+        return Ok(out);
+    }
+    let mut across = Raster::filled(rect, P::default(), account)?;
+    across
+        .data_mut()
+        .par_chunks_mut(width)
+        .zip(source.data().par_chunks(width))
+        .for_each_init(Vec::new, |padded, (out, row)| {
+            row_blurred::<P>(row, out, &taps, padded)
+        });
+    let rows = rect.height() as usize;
+    let across = across.data();
+    out.data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(y, out)| {
+            let row = |y: usize| P::flat(&across[y * width..][..width]);
+            let out = P::flat_mut(out);
+            for (out, v) in out.iter_mut().zip(row(y)) {
+                *out = v * taps[0];
+            }
+            for (i, &tap) in taps.iter().enumerate().skip(1) {
+                let above = row(y.saturating_sub(i));
+                let below = row((y + i).min(rows - 1));
+                for ((out, a), b) in out.iter_mut().zip(above).zip(below) {
+                    *out += (a + b) * tap;
+                }
+            }
+        });
+    Ok(out)
+}
+
+fn row_blurred<P: Pixel>(row: &[P], out: &mut [P], taps: &[f32], padded: &mut Vec<f32>) {
+    let reach = taps.len() - 1;
+    let n = P::CHANNELS;
+    padded.clear();
+    for _ in 0..reach {
+        padded.extend_from_slice(P::flat(&row[..1]));
+    }
+    padded.extend_from_slice(P::flat(row));
+    for _ in 0..reach {
+        padded.extend_from_slice(P::flat(&row[row.len() - 1..]));
+    }
+    let out = P::flat_mut(out);
+    let middle = &padded[reach * n..];
+    for (out, v) in out.iter_mut().zip(middle) {
+        *out = v * taps[0];
+    }
+    for (i, &tap) in taps.iter().enumerate().skip(1) {
+        let left = &padded[(reach - i) * n..];
+        let right = &padded[(reach + i) * n..];
+        for ((out, a), b) in out.iter_mut().zip(left).zip(right) {
+            *out += (a + b) * tap;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geom::Rect;
+
+    #[test]
+    fn a_point_becomes_the_bell_and_a_flat_field_stays() {
+        let account = Account::unlimited();
+        let mut point = Raster::filled(Rect::new(-3, 5, 31, 29), [0.0f32; 3], &account).unwrap();
+        point.put(10, 19, [1.0, 2.0, 0.0]);
+        let out = blurred(&point, 2.0, &account).unwrap();
+        // exp(-(1 + 9) / 8) beside the peak, whatever the peak is.
+        let peak = out.at(10, 19)[0];
+        let ratio = f64::from(out.at(11, 22)[0] / peak);
+        assert!((ratio - (-1.25f64).exp()).abs() < 1e-5, "{ratio}");
+        assert!((f64::from(out.at(11, 22)[1] / peak) - 2.0 * ratio).abs() < 1e-5);
+        let sum: f32 = out.data().iter().map(|p| p[0]).sum();
+        assert!((sum - 1.0).abs() < 1e-4, "{sum}");
+        let flat = Raster::filled(Rect::new(0, 0, 3, 2), 0.7f32, &account).unwrap();
+        for v in blurred(&flat, 5.0, &account).unwrap().data() {
+            assert!((v - 0.7).abs() < 1e-5);
+        }
+    }
+
+    #[test]
+    fn nothing_is_left_of_nothing() {
+        let account = Account::unlimited();
+        let empty = Raster::filled(Rect::EMPTY, 0.0f32, &account).unwrap();
+        assert!(blurred(&empty, 2.0, &account).unwrap().data().is_empty());
+        let one = Raster::filled(Rect::new(0, 0, 1, 1), 2.0f32, &account).unwrap();
+        assert_eq!(blurred(&one, f64::NAN, &account).unwrap().data(), [2.0]);
+    }
+}
