@@ -121,7 +121,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let ground = ground::relit(ask, ground, &rig.shadow, &rig.cells, account)?;
     let body = body(ask, &ground, &rig, account)?;
     let backdrop = backdrop(ask, &ground, &rig, account)?;
-    let solved = matte::solved(
+    let mut solved = matte::solved(
         &matte::Known {
             frame: ask.frame,
             backdrop: &backdrop,
@@ -135,6 +135,8 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         account,
     )?;
     drop(backdrop);
+    // Where the rod runs over the face the piece goes on beneath it.
+    rig::closed(&mut solved.matte, &rig.crossing, account)?;
     let shadow = ground::shadow::thrown(&ground, &body, &rig.shadow, account)?;
     let mut notices = rig.notices;
     notices.extend(solved.notices);
