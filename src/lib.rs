@@ -13,9 +13,9 @@
 //! | 5 | [`scene`]: KDL to a typed, spanned scene; every error at once; formatting |
 //! | 4 | [`key`]: cut-outs from a known plate: mattes, recovered colour, rods, shadows |
 //! | 3 | [`register`], [`mask`]: laying a frame onto its plate, gains · coverage |
-//! | 2 | [`resample`], [`blend`], [`correct`], [`frame`]: kernels · mixing · corrections · files |
+//! | 2 | [`resample`], [`blend`], [`correct`], [`frame`], [`store`]: kernels · mixing · corrections · files · what one run keeps for the next |
 //! | 1 | [`raster`], [`color`], [`diag`]: buffers and pixel types · curves, primaries, profiles · findings |
-//! | 0 | [`geom`], [`budget`]: rectangles and maps · memory account |
+//! | 0 | [`geom`], [`budget`], [`digest`]: rectangles and maps · memory account · stable keys |
 
 #![forbid(unsafe_code)]
 
@@ -26,6 +26,7 @@ pub mod color;
 pub mod correct;
 pub mod deliver;
 pub mod diag;
+pub mod digest;
 pub mod frame;
 pub mod geom;
 pub mod key;
@@ -38,3 +39,4 @@ pub mod report;
 pub mod resample;
 pub mod scene;
 pub mod settle;
+pub mod store;

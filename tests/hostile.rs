@@ -27,6 +27,7 @@ fn run(at: &Path) -> (i32, String) {
         .arg("-c")
         .arg(format!("ulimit -v {ADDRESS_SPACE_KIB}; exec \"$0\" \"$@\""))
         .arg(env!("CARGO_BIN_EXE_platewright"))
+        .env("PLATEWRIGHT_CACHE", "")
         .args([
             "render",
             "--threads",

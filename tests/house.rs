@@ -348,6 +348,33 @@ fn no_tracked_file_names_a_path_of_somebodys_machine() {
     report(&faults);
 }
 
+#[test]
+fn no_test_meets_the_users_own_store() {
+    let starts = ["CARGO_BIN_EXE_platewright", "cli::run", "\"render\""];
+    let mut faults = Vec::new();
+    let mut seen = 0;
+    for name in tracked() {
+        let own = name == "tests/house.rs" || !name.starts_with("tests/");
+        let Ok(text) = fs::read_to_string(root().join(&name)) else {
+            continue;
+        };
+        let runs = !own && starts.iter().any(|word| text.contains(word));
+        // Files of tests/cli go through the builder in its main.rs.
+        let through = name.starts_with("tests/cli/") && !text.contains(starts[0]);
+        if !runs || through {
+            continue;
+        }
+        seen += 1;
+        if !text.contains("PLATEWRIGHT_CACHE") && !text.contains("--no-store") {
+            faults.push(format!(
+                "{name}: runs the program; set PLATEWRIGHT_CACHE or type --no-store"
+            ));
+        }
+    }
+    assert!(seen > 6, "only {seen} files run the program?");
+    report(&faults);
+}
+
 /// Where an absolute path below `folder` begins: a folder of that name inside a relative path is none.
 fn path_in(bytes: &[u8], folder: &[u8]) -> Option<usize> {
     bytes

@@ -316,6 +316,7 @@ fn covered_areas_are_found_on_every_output() {
     std::fs::write(at.join("scene.kdl"), text).unwrap();
     let answer = std::process::Command::new(env!("CARGO_BIN_EXE_platewright"))
         .args(["render", "--json"])
+        .env("PLATEWRIGHT_CACHE", "")
         .arg(at.join("scene.kdl"))
         .output()
         .unwrap();

@@ -39,6 +39,7 @@ fn run(folder: &Path, scene: &str) -> Run {
     fs::write(folder.join("scene.kdl"), scene).unwrap();
     let done = Command::new(env!("CARGO_BIN_EXE_platewright"))
         .args(["render", "scene.kdl"])
+        .env("PLATEWRIGHT_CACHE", "")
         .current_dir(folder)
         .env_remove("SOURCE_DATE_EPOCH")
         .output()

@@ -92,6 +92,9 @@ pub(super) struct SceneArgs {
     /// Threads to use, one a core by default; never changes a byte
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub threads: Option<u16>,
+    /// Cut out every piece anew: neither use nor keep what other runs found
+    #[arg(long)]
+    pub no_store: bool,
 }
 
 #[derive(Args, Debug)]

@@ -8,7 +8,7 @@ use crate::diag::Finding;
 use crate::geom::Rect;
 use crate::plan::OutputPlan;
 use crate::render::{Here, Scope, View, here};
-use crate::settle;
+use crate::settle::{self, Keep};
 use serde_json::{Map, Value, json};
 
 pub(super) fn run(args: &AtArgs) -> Result<Answer, Stopped> {
@@ -29,7 +29,12 @@ fn asked(args: &AtArgs, opened: &Opened) -> Result<Answer, Finding> {
     })?;
     let stack = &opened.plan.pictures[output.picture];
     inside(stack.canvas, args)?;
-    let settled = settle::settled(&opened.plan, &opened.account)?;
+    let settled = settle::settled_keeping(
+        &opened.plan,
+        Keep::NearPieces,
+        &opened.store,
+        &opened.account,
+    )?;
     let scope = Scope::new(&opened.plan, &settled, stack, View::whole(stack.canvas));
     let found = here(&scope, args.x, args.y, &opened.account)?;
     let plate = stack

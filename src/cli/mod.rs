@@ -17,6 +17,7 @@ mod cutout;
 mod explain;
 mod fmt;
 mod json;
+mod kept;
 mod man;
 mod opened;
 mod pin;

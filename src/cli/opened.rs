@@ -2,10 +2,12 @@
 
 use super::answer::{Answer, Stopped};
 use super::args::SceneArgs;
+use super::kept;
 use crate::budget::Account;
 use crate::diag::{Finding, SourceId};
 use crate::plan::{self, Plan, Settings};
 use crate::scene::{self, FileLoader, Scene};
+use crate::store::Store;
 use std::path::{Path, PathBuf};
 
 /// A scene read and planned.
@@ -14,6 +16,8 @@ pub(super) struct Opened {
     pub plan: Plan,
     pub findings: Vec<Finding>,
     pub account: Account,
+    /// What earlier runs left.
+    pub store: Store,
 }
 
 /// Runs `work` on a pool of as many threads as asked for.
@@ -56,6 +60,10 @@ pub(super) fn opened(args: &SceneArgs, outputs: &[String]) -> Result<Opened, Sto
             plan,
             findings,
             account,
+            store: match args.no_store {
+                true => Store::none(),
+                false => kept::users(),
+            },
         }),
         Err(findings) => Err(Stopped::with(findings, &scene.sources)),
     }

@@ -46,7 +46,8 @@ fn rendered(args: &RenderArgs, opened: &Opened) -> Result<Answer, Vec<Finding>> 
         true => Keep::AllLight,
         false => Keep::NearPieces,
     };
-    let settled = settle::settled_keeping(&opened.plan, keep, &opened.account).map_err(one)?;
+    let settled =
+        settle::settled_keeping(&opened.plan, keep, &opened.store, &opened.account).map_err(one)?;
     let inputs = opened.inputs();
     let cutouts = match args.cutouts {
         true => {

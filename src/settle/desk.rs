@@ -1,17 +1,19 @@
 //! What has been measured so far: frames laid onto their plates, pieces cut out, each once for all that share it.
 
+use super::kept::{Keeper, Origin};
 use super::keyed::{self, Wish};
 use super::lay::{self, Laid};
 use super::sight::{CarriedSight, FrameSight, PlateSight};
-use super::{Estimates, Keep, Keyed, agree, coverage, locate};
+use super::{Estimates, Keep, Keyed, agree, coverage, locate, notices};
 use crate::budget::Account;
 use crate::diag::{Finding, Span};
 use crate::geom::Rect;
-use crate::key::{self, LightField, triangulated};
+use crate::key::{Cutout, LightField, Noise, triangulated};
 use crate::plan::{
     CardRecipe, Laying, MaskRecipe, PieceId, PieceRecipe, Plan, PlateId, Shot, ShotId, SourceRecipe,
 };
 use crate::raster::{Light, Matte, Raster, Seen};
+use crate::store::Store;
 use std::sync::Arc;
 
 /// Pixels of colour kept around a piece: a dilated or feathered edge finds its colour there, and beyond them the
@@ -22,6 +24,7 @@ pub(super) struct Desk<'a> {
     pub plan: &'a Plan,
     pub account: &'a Account,
     keep: Keep,
+    keeper: Keeper<'a>,
     pub findings: Vec<Finding>,
     laid: Vec<((ShotId, PlateId, Laying), Laid)>,
     pieces: Vec<Option<Arc<Keyed>>>,
@@ -44,11 +47,12 @@ impl Asking<'_> {
 }
 
 impl<'a> Desk<'a> {
-    pub fn new(plan: &'a Plan, keep: Keep, account: &'a Account) -> Desk<'a> {
+    pub fn new(plan: &'a Plan, keep: Keep, store: &'a Store, account: &'a Account) -> Desk<'a> {
         Desk {
             plan,
             account,
             keep,
+            keeper: Keeper::new(plan, store),
             findings: Vec::new(),
             laid: Vec::new(),
             pieces: plan.pieces.iter().map(|_| None).collect(),
@@ -93,8 +97,21 @@ impl<'a> Desk<'a> {
             Vec::new()
         };
         let frame = self.plan.footage.shot(shot);
-        let laid =
-            lay::laid(frame, &plates, laying, self.account).map_err(|fault| asking.told(fault))?;
+        let ticket = self.keeper.laying(shot, plate, laying);
+        let kept = ticket
+            .as_ref()
+            .and_then(|ticket| self.keeper.laid(ticket, self.account));
+        let laid = match kept {
+            Some(laid) => laid.told(frame),
+            None => {
+                let laid = lay::laid(frame, &plates, laying, self.account)
+                    .map_err(|fault| asking.told(fault))?;
+                if let Some(ticket) = &ticket {
+                    self.keeper.keep_laid(ticket, &laid);
+                }
+                laid
+            }
+        };
         let findings = laid.findings.iter().cloned();
         self.findings.extend(findings.map(|f| asking.told(f)));
         self.laid.push((key, laid.clone()));
@@ -104,7 +121,15 @@ impl<'a> Desk<'a> {
     /// Holds the files of every plate against one another.
     pub fn hold_plates(&self) -> Result<(), Finding> {
         for (k, set) in self.plan.plates.iter().enumerate() {
+            let ticket = self.keeper.agreement(PlateId(k));
+            let known = ticket.as_ref();
+            if known.is_some_and(|ticket| self.keeper.agreed(ticket, self.account)) {
+                continue;
+            }
             agree::agreed(set, &self.files(PlateId(k)), self.account)?;
+            if let Some(ticket) = known {
+                self.keeper.keep_agreed(ticket);
+            }
         }
         Ok(())
     }
@@ -134,44 +159,84 @@ impl<'a> Desk<'a> {
     fn cut_out(&mut self, recipe: &PieceRecipe, asking: Asking) -> Result<Keyed, Finding> {
         let mut laid = self.laid(recipe.shot, recipe.plate, recipe.laying, asking)?;
         laid.findings.clear();
-        let plates = self.files(recipe.plate);
         let frame = self.plan.footage.shot(recipe.shot);
         let within = match &recipe.within {
             Some(limit) => Some(coverage::of_limit(self, limit, frame)?),
             None => None,
         };
-        if let Some(card) = recipe.card {
-            return self.triangulated(recipe, card, laid, within.as_ref(), asking);
-        }
+        let second = match recipe.card {
+            Some(card) => Some(self.laid(card.shot, card.plate, recipe.laying, asking)?),
+            None => None,
+        };
+        let (within, other) = (within.as_ref(), second.as_ref());
+        let ticket = self.keeper.cut_out(recipe, &laid, other, within, self.keep);
+        let kept = ticket
+            .as_ref()
+            .and_then(|ticket| self.keeper.given(ticket, self.account));
+        let (mut cutout, origin) = match kept {
+            Some(cutout) => (cutout, Origin::Kept),
+            None => {
+                let cutout = match (recipe.card, &second) {
+                    (Some(card), Some(second)) => {
+                        self.triangulated(recipe, card, &laid, second, within)?
+                    }
+                    _ => self.compared(recipe, &laid, within)?,
+                };
+                if let Some(ticket) = &ticket {
+                    self.keeper.keep(ticket, &cutout, self.account);
+                }
+                (cutout, Origin::Found)
+            }
+        };
+        let notices = std::mem::take(&mut cutout.notices);
+        let told = notices.iter().map(|notice| notices::told(notice, frame));
+        self.findings.extend(told.map(|f| asking.told(f)));
+        Ok(Keyed {
+            colour: cutout.colour,
+            own: Arc::new(cutout.matte),
+            light: cutout.light,
+            shadow: cutout.shadow,
+            rig: Arc::new(cutout.rig),
+            crossing: cutout.crossing,
+            plate: recipe.plate,
+            estimates: Estimates {
+                alignment: laid.alignment,
+                balance: laid.balance,
+                noise: recipe.card.is_none().then_some(cutout.noise),
+                notices,
+            },
+            origin,
+        })
+    }
+
+    /// A piece as its frame differs from its plate.
+    fn compared(
+        &self,
+        recipe: &PieceRecipe,
+        laid: &Laid,
+        within: Option<&Matte>,
+    ) -> Result<Cutout, Finding> {
+        let frame = self.plan.footage.shot(recipe.shot);
         let wish = Wish {
             laying: recipe.laying,
             sigma: recipe.sigma,
-            within: within.as_ref(),
+            within,
         };
-        let cut = keyed::cut_laid(frame, &plates, laid, wish, self.account)?;
+        let plates = self.files(recipe.plate);
+        let cut = keyed::cut_laid(frame, &plates, laid.clone(), wish, self.account)?;
         drop(cut.frame_light);
-        let findings = cut.findings.into_iter();
-        self.findings.extend(findings.map(|f| asking.told(f)));
-        let mut cutout = cut.cutout;
-        let estimates = Estimates {
-            alignment: cut.alignment,
-            balance: cut.balance,
-            noise: Some(cutout.noise),
-            notices: std::mem::take(&mut cutout.notices),
-        };
-        kept(cutout, recipe.plate, estimates, self.keep, self.account)
+        kept(cut.cutout, self.keep, self.account)
     }
 
     /// The same piece before two plates.
     fn triangulated(
-        &mut self,
+        &self,
         recipe: &PieceRecipe,
         card: CardRecipe,
-        first: Laid,
+        first: &Laid,
+        second: &Laid,
         within: Option<&Matte>,
-        asking: Asking,
-    ) -> Result<Keyed, Finding> {
-        let second = self.laid(card.shot, card.plate, recipe.laying, asking)?;
+    ) -> Result<Cutout, Finding> {
         let plan = self.plan;
         let account = self.account;
         let seen = |shot: ShotId, laid: &Laid| FrameSight {
@@ -179,7 +244,7 @@ impl<'a> Desk<'a> {
             gains: laid.gains,
             account: account.clone(),
         };
-        let (frame, other) = (seen(recipe.shot, &first), seen(card.shot, &second));
+        let (frame, other) = (seen(recipe.shot, first), seen(card.shot, second));
         let plates = self.files(recipe.plate);
         let card_plates = self.files(card.plate);
         let carried = |shots, laid: &Laid| CarriedSight {
@@ -190,8 +255,8 @@ impl<'a> Desk<'a> {
             carry: laid.carry,
             rect: frame.rect(),
         };
-        let plate = carried(&plates, &first);
-        let card_plate = carried(&card_plates, &second);
+        let plate = carried(&plates, first);
+        let card_plate = carried(&card_plates, second);
         let region = locate::region(&frame, &plate, within, account)?;
         let (mut matte, colour) = triangulated(
             &frame.light(region)?,
@@ -214,31 +279,21 @@ impl<'a> Desk<'a> {
             Ok(LightField { cells })
         };
         let own = coverage::trimmed(matte, account)?;
-        Ok(Keyed {
+        Ok(Cutout {
             colour: around(colour, own.rect(), account)?,
-            own: Arc::new(own),
+            matte: own,
             light: flat()?,
             shadow: flat()?,
-            rig: Arc::new(Matte::filled(Rect::EMPTY, 0.0, account)?),
+            rig: Matte::filled(Rect::EMPTY, 0.0, account)?,
             crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
-            plate: recipe.plate,
-            estimates: Estimates {
-                alignment: first.alignment,
-                balance: first.balance,
-                ..Estimates::default()
-            },
+            noise: Noise::default(),
+            notices: Vec::new(),
         })
     }
 }
 
 /// What is kept of a cut-out: only where something is.
-fn kept(
-    cutout: key::Cutout,
-    plate: PlateId,
-    estimates: Estimates,
-    keep: Keep,
-    account: &Account,
-) -> Result<Keyed, Finding> {
+fn kept(cutout: Cutout, keep: Keep, account: &Account) -> Result<Cutout, Finding> {
     let own = coverage::trimmed(cutout.matte, account)?;
     let rig = coverage::trimmed(cutout.rig, account)?;
     let crossing = coverage::trimmed(cutout.crossing, account)?;
@@ -251,15 +306,15 @@ fn kept(
         rect if rect.is_empty() || rect == light.rect() => light,
         rect => light.cropped(rect, account)?,
     };
-    Ok(Keyed {
+    Ok(Cutout {
         colour: around(cutout.colour, own.rect(), account)?,
-        own: Arc::new(own),
+        matte: own,
         light: LightField { cells: light },
         shadow: shaded(cutout.shadow, account)?,
-        rig: Arc::new(rig),
+        rig,
         crossing,
-        plate,
-        estimates,
+        noise: cutout.noise,
+        notices: cutout.notices,
     })
 }
 

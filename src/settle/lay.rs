@@ -56,7 +56,6 @@ pub fn laid(
         Carry::Stated(map) => laid.carry = map,
         Carry::Estimated(motion) => {
             let alignment = register::aligned(&sight, &plate, motion, account)?;
-            laid.findings.extend(untrusted(&alignment, frame));
             if alignment.trust == Trust::Sure {
                 laid.carry = alignment.map;
             }
@@ -73,13 +72,29 @@ pub fn laid(
                 rect: frame.rect(),
             };
             let balance = register::balanced(&sight, &carried, account)?;
-            laid.findings.extend(unbalanced(&balance, frame));
-            laid.findings.extend(uneven(&balance, frame));
             laid.gains = part_of(balance.gains, part);
             laid.balance = Some(balance);
         }
     }
-    Ok(laid)
+    Ok(laid.told(frame))
+}
+
+impl Laid {
+    /// With what a photographer should know of these estimates, and nothing else.
+    pub(super) fn told(mut self, frame: &Shot) -> Laid {
+        let alignment = self.alignment.iter();
+        let balance = self.balance.iter();
+        self.findings = alignment
+            .filter_map(|alignment| untrusted(alignment, frame))
+            .chain(
+                balance
+                    .clone()
+                    .filter_map(|balance| unbalanced(balance, frame)),
+            )
+            .chain(balance.filter_map(|balance| uneven(balance, frame)))
+            .collect();
+        self
+    }
 }
 
 /// The exposure of gains is their geometric mean, the white is the rest.

@@ -8,6 +8,7 @@ mod agree;
 mod colour;
 mod coverage;
 mod desk;
+mod kept;
 pub mod keyed;
 mod lay;
 mod locate;
@@ -21,6 +22,7 @@ mod sight;
 
 pub(crate) use coverage::{painted_matte, unreadable};
 
+pub use kept::Origin;
 pub use lay::{Laid, laid};
 pub use product::BareSet;
 pub(crate) use sight::balanced;
@@ -34,6 +36,7 @@ use crate::key::{LightField, Noise, Notice};
 use crate::plan::{Cut, CutId, ElementStep, MaskId, MaskRecipe, Node, Plan, PlateId, ShotId};
 use crate::raster::{Light, Matte, Seen};
 use crate::register::{Alignment, Balance};
+use crate::store::Store;
 use desk::{Asking, Desk};
 use std::sync::Arc;
 
@@ -87,6 +90,8 @@ pub struct Keyed {
     pub plate: PlateId,
     /// What was estimated on the way.
     pub estimates: Estimates,
+    /// Whether an earlier run had left it.
+    pub origin: Origin,
 }
 
 /// What was estimated while a piece was cut out, for reports.
@@ -169,13 +174,18 @@ impl Settled {
     }
 }
 
-/// Settles all that the plan's pictures use.
+/// Settles all that the plan's pictures use, without a look at what other runs left.
 pub fn settled(plan: &Plan, account: &Account) -> Result<Settled, Finding> {
-    settled_keeping(plan, Keep::NearPieces, account)
+    settled_keeping(plan, Keep::NearPieces, &Store::none(), account)
 }
 
-/// The same for a caller that needs more of it than drawing does.
-pub fn settled_keeping(plan: &Plan, keep: Keep, account: &Account) -> Result<Settled, Finding> {
+/// The same with a store: what an earlier run left is used, what is found is left for the next. It decides no byte.
+pub fn settled_keeping(
+    plan: &Plan,
+    keep: Keep,
+    store: &Store,
+    account: &Account,
+) -> Result<Settled, Finding> {
     let mut wanted = Wanted::default();
     for picture in &plan.pictures {
         wanted.collect(plan, &picture.nodes, picture.canvas);
@@ -183,7 +193,7 @@ pub fn settled_keeping(plan: &Plan, keep: Keep, account: &Account) -> Result<Set
             wanted.mask(protect.mask, picture.canvas);
         }
     }
-    let mut desk = Desk::new(plan, keep, account);
+    let mut desk = Desk::new(plan, keep, store, account);
     desk.hold_plates()?;
     let mut cuts: Vec<Option<SettledCut>> = plan.cuts.iter().map(|_| None).collect();
     for (id, uses) in wanted.cuts {

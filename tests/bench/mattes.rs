@@ -46,6 +46,8 @@ mod composite;
 mod cut;
 #[path = "mattes/distance.rs"]
 mod distance;
+#[path = "mattes/kept.rs"]
+mod kept;
 #[path = "mattes/others.rs"]
 mod others;
 #[path = "mattes/score.rs"]
@@ -57,6 +59,7 @@ use args::Asked;
 use cases::{Case, Level};
 use cut::Cut;
 use score::Score;
+use std::path::Path;
 use std::process::ExitCode;
 use table::Row;
 
@@ -159,19 +162,32 @@ fn limit_of(case: &Case) -> Cut {
 /// Seconds and memory of one large box of each kind that differs in what it costs.
 fn large(asked: &Asked, size: u32) {
     println!(
-        "\none {size} x {size} box, level typical: seconds of laying on and of cutting out, peak of the memory account"
+        "\none {size} x {size} box, level typical: seconds of laying on and of cutting out, peak of the memory account; \
+         then whole renders: without a store, with an empty one, with what that left, and how much that is"
     );
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("mattes-kept");
     for &kind in &asked.kinds {
         let case = cases::made(kind, Level::Typical, *asked.seeds.start(), size);
+        let mib = |bytes: u64| bytes as f64 / f64::from(1 << 20);
         let cut = cut::run(&case, asked.motion);
         if let Some(cost) = cut.cost {
-            println!(
+            print!(
                 "{:10} {:7.2} s {:7.2} s {:8.0} MiB",
                 kind.name(),
                 cost.laying,
                 cost.cutting,
-                cost.peak as f64 / f64::from(1 << 20)
+                mib(cost.peak)
             );
+        }
+        match kept::timed(&case, &folder) {
+            Ok(times) => println!(
+                " {:9.2} s {:7.2} s {:7.2} s {:8.1} MiB",
+                times.bare,
+                times.cold,
+                times.warm,
+                mib(times.kept)
+            ),
+            Err(fault) => println!("   {fault}"),
         }
     }
 }

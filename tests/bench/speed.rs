@@ -87,7 +87,7 @@ fn report(shoot: &Shoot, folder: &Path, taken: &[Taken], explained: f64) {
 /// MiB that `explain` expects.
 fn explained(scene: &Path) -> f64 {
     let out = Command::new(PROGRAM)
-        .args(["explain", "--json"])
+        .args(["explain", "--json", "--no-store"])
         .arg(scene)
         .output()
         .expect("the program starts");
@@ -109,7 +109,7 @@ fn run(scene: &Path, limit: Option<u64>) -> Option<Taken> {
     let before = children_seconds();
     let start = Instant::now();
     let mut child = command
-        .arg("render")
+        .args(["render", "--no-store"])
         .arg(scene)
         .stdout(Stdio::null())
         .spawn()

@@ -68,6 +68,7 @@ fn help_begins_with_an_example() {
           --set <NAME=VALUE>  Set a parameter of the scene; may be repeated
           --memory <SIZE>     Most memory for pictures: 6GiB, 900MiB [default: 8GiB]
           --threads <N>       Threads to use, one a core by default; never changes a byte
+          --no-store          Cut out every piece anew: neither use nor keep what other runs found
           --out-dir <DIR>     Where output files go; the scene's own folder by default
           --preview <N>       Write small PNGs instead, at most N pixels long, with guides drawn
           --cutouts           Write every element's cut-out too, into DIR/cutouts/MEMBER/

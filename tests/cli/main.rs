@@ -13,6 +13,7 @@ mod json;
 mod layout;
 mod pin;
 mod scene;
+mod store;
 
 use common::{gray16, rgb16};
 use platewright::color::Named;
@@ -29,11 +30,13 @@ pub struct Ran {
     pub err: String,
 }
 
+/// The program as typed in a folder; it keeps nothing unless a test names a store.
 fn program(at: &Path, typed: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_platewright"));
     command
         .args(typed)
         .current_dir(at)
+        .env("PLATEWRIGHT_CACHE", "")
         .env_remove("SOURCE_DATE_EPOCH")
         .env_remove("NO_COLOR");
     command

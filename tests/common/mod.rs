@@ -144,7 +144,7 @@ fn written_with<C: colortype::ColorType, W: std::io::Write + std::io::Seek>(
 /// Writes the scene text beside the frames and renders it; the exit code.
 pub fn render(folder: &Path, scene: &str, more: &[&str]) -> u8 {
     fs::write(folder.join("scene.kdl"), scene).unwrap();
-    let mut typed: Vec<OsString> = vec!["platewright".into(), "render".into()];
+    let mut typed: Vec<OsString> = vec!["platewright".into(), "render".into(), "--no-store".into()];
     typed.push(folder.join("scene.kdl").into());
     typed.extend(more.iter().map(OsString::from));
     // `ExitCode` can't be compared, but it prints its number.

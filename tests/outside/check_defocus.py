@@ -18,6 +18,8 @@ from scipy import signal
 from oracle import icc
 
 PROGRAM = pathlib.Path(os.environ.get("PLATEWRIGHT_BIN_DIR", "target/release")).resolve() / "platewright"
+# Nothing is kept between runs.
+os.environ["PLATEWRIGHT_CACHE"] = ""
 WIDTH, HEIGHT = 160, 130
 LINES = 4096
 # Of the strongest light: f32 samples, and the lines that count a pixel's area.

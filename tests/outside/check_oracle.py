@@ -31,6 +31,8 @@ VARIANTS = [(1, True), (2, True), (3, False), (4, False)]
 # Below this alpha a straight colour is any colour: a move of the inputs reaches zero.
 NO_COLOUR = 4 * stack.MOVE
 PROGRAM = Path(os.environ.get("PLATEWRIGHT_BIN_DIR", "target/release")).resolve() / "platewright"
+# Nothing is kept between runs.
+os.environ["PLATEWRIGHT_CACHE"] = ""
 RESET = dict(os.environ, NO_COLOR="1")
 
 

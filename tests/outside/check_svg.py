@@ -23,6 +23,8 @@ from oracle import icc, kdl, random_scenes
 WIDTH, HEIGHT = 84, 60
 STEPS_WORST, STEPS_MEAN = 10.0, 0.6
 PROGRAM = Path(os.environ.get("PLATEWRIGHT_BIN_DIR", "target/release")).resolve() / "platewright"
+# Nothing is kept between runs.
+os.environ["PLATEWRIGHT_CACHE"] = ""
 SEPARABLE = "normal multiply screen overlay darken lighten color-dodge color-burn hard-light soft-light difference exclusion".split()
 NON_SEPARABLE = "hue saturation color luminosity".split()
 # Division by what is nearly nothing would compare the steps of eight bits only.

@@ -6,6 +6,7 @@ use crate::geom::Map;
 use crate::plan::{Carry, Cut, Gains, Part, PlateId};
 use crate::register::Motion;
 use crate::render::PlacedElement;
+use crate::settle::Origin;
 use serde_json::{Value, json};
 
 /// In a few words each; nothing for what was not asked for.
@@ -32,8 +33,12 @@ pub(super) fn words(element: &PlacedElement, opened: &Opened) -> Vec<String> {
             Some(name) => format!("against plate \"{name}\""),
             None => "against the plate".to_owned(),
         };
+        let from = match keyed.origin {
+            Origin::Kept => " (kept from an earlier run)",
+            Origin::Found => "",
+        };
         words.push(format!(
-            "cut out {against}, {} x {} at {},{} of the frame",
+            "cut out {against}, {} x {} at {},{} of the frame{from}",
             own.width(),
             own.height(),
             own.x0,
@@ -44,15 +49,13 @@ pub(super) fn words(element: &PlacedElement, opened: &Opened) -> Vec<String> {
 }
 
 /// The same for a program; `null` for what was not asked for.
-pub(super) fn values(element: &PlacedElement, opened: &Opened) -> [(&'static str, Value); 4] {
+pub(super) fn values(element: &PlacedElement, opened: &Opened) -> [(&'static str, Value); 5] {
     let cut = &opened.plan.cuts[element.step.cut.0];
     let align = asked_carry(cut).map(|asked| json!({"by": asked, "matrix": element.cut.carry.0}));
     let balance = asked_gains(cut).map(|asked| json!({"by": asked, "gains": element.cut.gains}));
-    let piece = element
-        .cut
-        .keyed
-        .as_ref()
-        .map(|keyed| rect(keyed.own.rect()));
+    let keyed = element.cut.keyed.as_ref();
+    let piece = keyed.map(|keyed| rect(keyed.own.rect()));
+    let kept = keyed.map(|keyed| keyed.origin == Origin::Kept);
     let plate = (align.is_some() || balance.is_some() || piece.is_some())
         .then(|| opened.plan.plates.get(cut.plate.0))
         .flatten()
@@ -62,6 +65,7 @@ pub(super) fn values(element: &PlacedElement, opened: &Opened) -> [(&'static str
         ("align", json!(align)),
         ("balance", json!(balance)),
         ("piece", json!(piece)),
+        ("kept", json!(kept)),
     ]
 }
 

@@ -11,7 +11,7 @@ use crate::budget::Bytes;
 use crate::deliver;
 use crate::diag::Finding;
 use crate::render::{Scope, Tiling, View};
-use crate::settle::{self, Settled};
+use crate::settle::{self, Keep, Settled};
 
 /// What a run would need. Memory in bytes.
 #[derive(Clone, Copy, Debug)]
@@ -29,7 +29,12 @@ pub(super) fn run(args: &ExplainArgs) -> Result<Answer, Stopped> {
 }
 
 fn explained(opened: &Opened) -> Result<Answer, Finding> {
-    let settled = settle::settled(&opened.plan, &opened.account)?;
+    let settled = settle::settled_keeping(
+        &opened.plan,
+        Keep::NearPieces,
+        &opened.store,
+        &opened.account,
+    )?;
     let threads = rayon::current_num_threads() as u64;
     let tiling = Tiling::default();
     let needs = Needs {

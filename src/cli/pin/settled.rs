@@ -10,7 +10,7 @@ use crate::plan::{self, Carry, ElementStep, Gains, Node, Plan, Settings};
 use crate::scene::{
     Compression, Depth, Edits, Format, Guides, Member, Output, ProfileName, Scene, Stage, arguments,
 };
-use crate::settle::{self, Settled};
+use crate::settle::{self, Keep, Settled};
 
 /// One node to be stated in an element.
 #[derive(Clone, Debug)]
@@ -82,7 +82,8 @@ pub(super) fn found(opened: &Opened) -> Result<Found, Vec<Finding>> {
 
 fn measured(scene: &Scene, opened: &Opened) -> Result<(Plan, Settled), Vec<Finding>> {
     let (plan, _) = plan::planned(scene, &Settings::default(), &opened.account)?;
-    let settled = settle::settled(&plan, &opened.account).map_err(|finding| vec![finding])?;
+    let settled = settle::settled_keeping(&plan, Keep::NearPieces, &opened.store, &opened.account)
+        .map_err(|finding| vec![finding])?;
     Ok((plan, settled))
 }
 

@@ -97,6 +97,14 @@ impl Frame {
         &self.header
     }
 
+    /// The open file, for a look at its bytes.
+    pub fn file(&self) -> &std::fs::File {
+        match &self.body {
+            Body::Tiff(tiff) => tiff.bytes().file(),
+            Body::Whole(whole) => whole.disk().file(),
+        }
+    }
+
     /// The whole frame, as seen.
     pub fn rect(&self) -> Rect {
         Rect::of_size(self.header.width, self.header.height)

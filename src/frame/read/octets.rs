@@ -38,6 +38,10 @@ impl Disk {
             len: after.len(),
         })
     }
+
+    pub fn file(&self) -> &File {
+        &self.file
+    }
 }
 
 impl Octets for Disk {

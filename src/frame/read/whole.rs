@@ -53,6 +53,10 @@ impl Whole {
         }
     }
 
+    pub fn disk(&self) -> &Disk {
+        &self.disk
+    }
+
     /// Samples of `rect`, which lies inside the frame as seen and is not empty.
     pub fn samples(&self, rect: Rect, account: &Account) -> Result<SampleBuffer, FrameError> {
         let decoded = self.decoded(account)?;

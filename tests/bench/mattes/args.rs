@@ -17,7 +17,7 @@ Scores mattes on cases of our own world.
   --size N       pixels each way, 96 to 3000 (600)
   --align WORD   shift or similarity: how a frame is laid on its plate before it is cut out (shift)
   --each         a line for every case too
-  --large N      one box of N x N a kind for seconds and memory; 0 for none (1500)
+  --large N      one box of N x N a kind for seconds, memory and what is kept; 0 for none (1500)
   --write DIR    write the cases as files instead, a folder each
   --results DIR  score also what lies in DIR/METHOD/CASE/matte.tif and colour.tif
 ";

@@ -78,6 +78,10 @@ pub fn open(
 }
 
 impl<B: Octets> Tiff<B> {
+    pub fn bytes(&self) -> &B {
+        &self.bytes
+    }
+
     /// Samples of `rect`, which lies inside the frame as seen and is not empty.
     pub fn samples(&self, rect: Rect, account: &Account) -> Result<SampleBuffer, FrameError> {
         Ok(match self.layout.kind {
