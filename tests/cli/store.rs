@@ -11,9 +11,14 @@ use std::process::Stdio;
 
 /// A scene with a piece that is found and, `more`, whatever else its element says.
 fn scene(piece: &str, more: &str) -> String {
+    scene_with("", piece, more)
+}
+
+/// The same with properties of the element.
+fn scene_with(properties: &str, piece: &str, more: &str) -> String {
     format!(
         "scene \"shelf\" language=1\nplate \"frames/dry-1.tif\" \"frames/dry-2.tif\"\n\
-         element \"card\" {{ frame \"frames/card.tif\"; mask {{ {piece} }}; {more} }}\n\
+         element \"card\" {properties} {{ frame \"frames/card.tif\"; mask {{ {piece} }}; {more} }}\n\
          output \"master\" {{ file \"master.tif\" }}\n"
     )
 }
@@ -78,9 +83,10 @@ fn a_warm_store_changes_no_byte_and_no_word() {
     let shelf = Shelf::new("bytes");
     let sides = [
         scene("keep { piece }", "offset 3.4 -2; rotate 4; shadow"),
-        scene(
+        scene_with(
+            "blend=\"plus-lighter\"",
             "keep { piece sigma=3 }; within { rect 20 10 120 100 }; dilate 2; feather 1.5",
-            "align \"similarity\"; blend \"plus-lighter\"",
+            "align \"similarity\"",
         ),
     ];
     for text in &sides {
@@ -148,10 +154,10 @@ fn placing_a_piece_reuses_it_and_its_wishes_do_not() {
     for more in [
         "offset 20 10",
         "scale 0.5; rotate 30",
-        "order 7; opacity 0.5; exposure 1",
-        "align #true; balance #true",
+        "correct { exposure 1 }; shadow strength=0.5",
+        "align \"shift\"; balance \"both\"",
     ] {
-        shelf.write(&scene("keep { piece }", more));
+        shelf.write(&scene_with("order=7 opacity=0.5", "keep { piece }", more));
         assert!(shelf.kept(), "{more}");
     }
     // Steps after the piece are drawn anew from it; the text around it counts for nothing.
