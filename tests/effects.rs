@@ -278,8 +278,8 @@ fn a_shadow_that_can_not_follow_is_told() {
 fn rodded(gain: f32, rod: bool) -> Vec<f32> {
     mapped(&set(6), |x, y, k, v| {
         let m = disc(x, y, 80.0, 60.0, 34.0, 2.0);
-        let face =
-            (0.3 + 0.003 * (x as f32 - 80.0) + 0.002 * (y as f32 - 60.0)) * [1.0, 0.6, 0.3][k];
+        let slope = 0.003 * (x as f32 - 80.0) + 0.002 * (y as f32 - 60.0);
+        let face = (0.75 + slope) * [1.0, 0.8, 0.1][k];
         let across = rod && y < 70 && (77..83).contains(&x);
         if across {
             0.02
