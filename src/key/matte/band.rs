@@ -26,7 +26,7 @@ pub struct Band {
     depth: Raster<f32>,
     /// Depth of saturation at each pixel of the list.
     saturated: Vec<f32>,
-    /// 1 = in a zone of strands, per pixel of the list.
+    /// What [`super::strands::zone`] says, per pixel of the list.
     strands: Vec<u8>,
     _charge: Charge,
 }
@@ -97,7 +97,7 @@ impl Band {
                 saturation[cy as usize * across + cx as usize] = all.saturation();
             }
         }
-        let zone = super::strands::zone(&depth, &inside, account)?;
+        let zone = super::strands::zone(sensed, &depth, &inside, account)?;
         let mut unknown = Raster::filled(rect, 0u8, account)?;
         let mut list = Vec::new();
         let mut saturated = Vec::new();
@@ -118,7 +118,7 @@ impl Band {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);
                 saturated.push(deep);
-                strands.push(1);
+                strands.push(zone.data()[i]);
             } else if d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);
@@ -153,9 +153,17 @@ impl Band {
         Ok(matte)
     }
 
-    /// How much its depth alone speaks for the list's nth pixel being solid, in the units of log odds.
+    /// How much its place alone speaks for the list's nth pixel being solid, in the units of log odds.
     pub fn depth_bonus(&self, n: usize) -> f32 {
-        0.4 * (self.depth.data()[self.list[n] as usize] - 6.0).clamp(-6.0, 20.0)
+        if self.strands[n] != super::strands::DENSE_ZONE {
+            return -2.0;
+        }
+        0.2 * (self.depth.data()[self.list[n] as usize] - 6.0).clamp(-6.0, 12.0)
+    }
+
+    /// Number of pixels in zones of strands.
+    pub fn strand_pixels(&self) -> usize {
+        self.strands.iter().filter(|&&s| s != 0).count()
     }
 
     pub fn has_strands(&self) -> bool {

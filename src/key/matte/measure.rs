@@ -13,6 +13,9 @@ use super::colour::Near;
 /// A pixel's say is worth at most this much (1 / variance of coverage): 0.7 % is as good as registration gets.
 const MOST: f32 = 20_000.0;
 
+/// How well a rod's learnt look is known, as a share of its light.
+const LEARNT: f32 = 0.04;
+
 /// How firmly an area found solid is held to full coverage.
 const SOLID: f32 = 400.0;
 
@@ -85,6 +88,22 @@ impl<'a> Sensed<'a> {
             ceiling,
             floor: floor.max(1e-8),
         })
+    }
+
+    /// A rod's look is learnt along it, not seen: where `rig` covers, the backdrop is known to a few percent only.
+    pub fn doubt(&mut self, rig: &Matte) {
+        let rect = self.loose.rect();
+        let both = rect.intersected(&rig.rect());
+        for y in both.y0..both.y1 {
+            for x in both.x0..both.x1 {
+                let share = LEARNT * rig.at(x, y);
+                let mut loose = self.loose.at(x, y);
+                for (v, b) in loose.iter_mut().zip(self.backdrop.at(x, y)) {
+                    *v += (share * b) * (share * b);
+                }
+                self.loose.put(x, y, loose);
+            }
+        }
     }
 
     /// Variance of C - a F - (1 - a) B' from noise alone.

@@ -108,7 +108,9 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     }
     let frame = known.frame.cropped(rect, account)?;
     let backdrop = known.backdrop.cropped(rect, account)?;
-    let sensed = measure::Sensed::new(&frame, &backdrop, known.noise, known.plate_frames, account)?;
+    let mut sensed =
+        measure::Sensed::new(&frame, &backdrop, known.noise, known.plate_frames, account)?;
+    sensed.doubt(known.rig);
     let band = band::Band::found(known, &sensed, account)?;
     let mut matte = band.start(account)?;
     let mut colour = frame.cropped(rect, account)?;
@@ -123,7 +125,7 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
         system.solve(&data, solve::SMOOTH, &mut matte, account)?;
         colour::recovered(&sensed, &band, &near, hair.as_ref(), &matte, &mut colour);
     }
-    if let Some(inner) = see_through::inner_coverage(&sensed, &band, account)? {
+    if let Some(inner) = see_through::inner_coverage(&sensed, &band, known.sigma, account)? {
         for (i, a) in matte.data_mut().iter_mut().enumerate() {
             *a *= inner.data()[i];
             if *a > 0.02 {

@@ -14,6 +14,8 @@ use crate::raster::{Light, Matte, Raster};
 
 /// Gaussians, pixels: what is slow, and the window.
 const SCALES: [(f64, f64); 2] = [(3.0, 6.0), (4.0, 15.0)];
+/// The method's own number of standard deviations.
+const OWN_SIGMA: f64 = 5.5;
 /// A slope counts when beyond this many of its standard deviations and this large.
 const SURE: f32 = 4.0;
 const LARGE: f32 = 0.10;
@@ -23,16 +25,20 @@ const WINDOWED: f32 = 200.0;
 const FLOOR: f32 = 20.0;
 const SMOOTH: f32 = 20.0;
 const ROUNDS: usize = 2;
+/// A slope above this is bare plate.
+const BARE: f32 = 0.9;
+/// Over a see-through piece little is left beside plate and noise: this many times the noise's variance.
+const PLAIN: f32 = 6.0;
 /// See-through when so much of a piece shows such slopes.
 const SHARE: f32 = 0.25;
 
-/// Slope of frame on backdrop and its precision (1 / variance) at one pair of scales.
+/// Slope of frame on backdrop, its precision (1 / variance) and what is left over the noise's variance, at one pair of scales.
 fn slopes(
     sensed: &Sensed,
     solid: &Raster<f32>,
     (slow, window): (f64, f64),
     account: &Account,
-) -> Result<Raster<[f32; 2]>, OverBudget> {
+) -> Result<Raster<[f32; 3]>, OverBudget> {
     let rect = solid.rect();
     let mut both = Raster::filled(rect, [0.0f32; 7], account)?;
     let (frame, backdrop) = (sensed.frame.data(), sensed.backdrop.data());
@@ -78,7 +84,7 @@ fn slopes(
     drop(means);
     let sums = gauss::blurred(&products, window, account)?;
     let pixels = (std::f64::consts::PI * window * window) as f32;
-    let mut out = Raster::filled(rect, [0.0f32; 2], account)?;
+    let mut out = Raster::filled(rect, [0.0f32; 3], account)?;
     for (out, s) in out.data_mut().iter_mut().zip(sums.data()) {
         if s[0] < 0.02 || !(s[2] > 1e-3 * s[0]) {
             continue;
@@ -87,7 +93,7 @@ fn slopes(
         let left = ((s[3] - slope * s[1]) / s[0]).max(3.0) / 3.0;
         // Neighbouring pixels of a texture are not independent: a quarter of the window's pixels count.
         let precision = s[2] * pixels / left;
-        *out = [slope, precision];
+        *out = [slope, precision, left];
     }
     Ok(out)
 }
@@ -97,6 +103,7 @@ fn slopes(
 pub fn inner_coverage(
     sensed: &Sensed,
     band: &Band,
+    sigma: Option<f64>,
     account: &Account,
 ) -> Result<Option<Matte>, OverBudget> {
     let rect = sensed.frame.rect();
@@ -108,28 +115,33 @@ pub fn inner_coverage(
             count += 1;
         }
     }
-    if count < 400 {
+    // Hair shows the plate between its strands, which is another thing.
+    if count < 400 || band.strand_pixels() as f32 > 0.1 * count as f32 {
         return Ok(None);
     }
     let mut seen = Raster::filled(rect, [0.0f32; 2], account)?;
-    for scale in SCALES {
+    let mut clear = 0u32;
+    // Asked for more or fewer deviations, this asks for more or fewer in proportion.
+    let enough = sigma.map_or(SURE, |s| SURE * (s / OWN_SIGMA) as f32);
+    for (n, scale) in SCALES.into_iter().enumerate() {
         let found = slopes(sensed, &solid, scale, account)?;
-        for (sum, f) in seen.data_mut().iter_mut().zip(found.data()) {
+        for (i, (sum, f)) in seen.data_mut().iter_mut().zip(found.data()).enumerate() {
             sum[0] += f[0] * f[1];
             sum[1] += f[1];
-        }
-    }
-    let mut clear = 0u32;
-    for (i, sum) in seen.data_mut().iter_mut().enumerate() {
-        if sum[1] > 0.0 {
-            sum[0] /= sum[1];
-        }
-        if solid.data()[i] > 0.0 && sum[0] > LARGE && sum[0] * sum[1].sqrt() > SURE {
-            clear += 1;
+            // A mean of bare plate and piece leaves the piece's own texture over; and bare plate is a hole.
+            let sure = f[0] > LARGE && f[0] < BARE && f[0] * f[1].sqrt() > enough && f[2] < PLAIN;
+            if n == 0 && solid.data()[i] > 0.0 && sure {
+                clear += 1;
+            }
         }
     }
     if (clear as f32) < SHARE * count as f32 {
         return Ok(None);
+    }
+    for sum in seen.data_mut() {
+        if sum[1] > 0.0 {
+            sum[0] /= sum[1];
+        }
     }
     let mut asked = Raster::filled(rect, [0.0f32; 1], account)?;
     let mut firm = Raster::filled(rect, 0.0f32, account)?;

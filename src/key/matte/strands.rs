@@ -1,6 +1,7 @@
 //! Where a piece is hair, fur or threads: many parts too thin to have an inside.
 
-use super::super::tools::distance;
+use super::super::tools::{distance, labels};
+use super::measure::Sensed;
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::Raster;
@@ -12,6 +13,17 @@ const REACH: usize = 20;
 const DENSE: f32 = 0.10;
 /// Threads within this of a zone (half side of a square) are part of it.
 const OWN: usize = 150;
+/// Half side of the square over which bare plate inside the body is counted, and the share that makes it loose.
+const GAP: usize = 10;
+const GAPS: f32 = 0.12;
+/// Without even this part of that share an area may well be solid.
+const CLOSED: f32 = 0.15;
+/// What [`zone`] says of a pixel: no strands; strands with the plate seen between them; strands or a solid part.
+pub const OUT: u8 = 0;
+pub const OPEN_ZONE: u8 = 1;
+pub const DENSE_ZONE: u8 = 2;
+/// How well light between strands is known, as a share.
+const LIGHT: f32 = 0.03;
 
 /// Sums over squares of half side `reach`, cut at the border.
 fn box_sums(
@@ -45,8 +57,9 @@ fn box_sums(
     Ok(sums)
 }
 
-/// 1 in zones of strands. `depth` is the depth below the outline, `inside` the body.
+/// Zones of strands. `depth` is the depth below the outline, `inside` the body.
 pub fn zone(
+    sensed: &Sensed,
     depth: &Raster<f32>,
     inside: &Raster<u8>,
     account: &Account,
@@ -78,11 +91,59 @@ pub fn zone(
     for (d, &n) in dense.data_mut().iter_mut().zip(counts.data()) {
         *d = u8::from(n > enough);
     }
+    // Between strands the plate is seen: where it is, next to thin parts, the body is no solid.
+    let mut like = Raster::filled(depth.rect(), 0u8, account)?;
+    for (i, l) in like.data_mut().iter_mut().enumerate() {
+        *l = u8::from(inside.data()[i] != 0 && like_plate(sensed, i));
+    }
+    let seen = box_sums(&like, GAP, account)?;
+    let gaps = GAPS * ((2 * GAP + 1) * (2 * GAP + 1)) as f32;
+    let mut loose = like;
+    for (i, l) in loose.data_mut().iter_mut().enumerate() {
+        let open = inside.data()[i] != 0 && seen.data()[i] as f32 > gaps;
+        *l = u8::from(dense.data()[i] != 0 || open);
+    }
+    let parts = labels::parts(&loose, labels::Joined::SidesAndCorners, account)?;
+    let mut grown = vec![false; parts.parts.len()];
+    let rect = depth.rect();
+    let part_at = |i: usize| {
+        let (x, y) = ((i % width) as i32, (i / width) as i32);
+        parts.at(rect.x0 + x, rect.y0 + y)
+    };
+    for (i, &d) in dense.data().iter().enumerate() {
+        if d != 0
+            && let Some(part) = part_at(i)
+        {
+            grown[part] = true;
+        }
+    }
+    for i in 0..loose.data().len() {
+        loose.data_mut()[i] = u8::from(part_at(i).is_some_and(|part| grown[part]));
+    }
     // Single threads that leave the zone belong to it.
     let near = box_sums(&dense, REACH + 6, account)?;
     let around = box_sums(&dense, OWN, account)?;
+    let by_gaps = box_sums(&loose, GAP, account)?;
     for (i, d) in dense.data_mut().iter_mut().enumerate() {
-        *d = u8::from(near.data()[i] > 0 || around.data()[i] > 0 && lone.data()[i] != 0);
+        let own = around.data()[i] > 0 && lone.data()[i] != 0;
+        if near.data()[i] == 0 && by_gaps.data()[i] == 0 && !own {
+            *d = OUT;
+        } else if inside.data()[i] != 0 && (seen.data()[i] as f32) < CLOSED * gaps {
+            *d = DENSE_ZONE;
+        } else {
+            *d = OPEN_ZONE;
+        }
     }
     Ok(dense)
+}
+
+/// Whether a pixel may be the bare plate, its light known to a few percent.
+fn like_plate(sensed: &Sensed, i: usize) -> bool {
+    let (off, v) = (sensed.difference(i), sensed.variance(i, 0.0));
+    let b = sensed.backdrop.data()[i];
+    let sum: f32 = (0..3)
+        .map(|k| off[k] * off[k] / (v[k] + (LIGHT * b[k]) * (LIGHT * b[k])))
+        .sum();
+    // 95 % of bare pixels (three degrees of freedom).
+    sum < 7.8
 }

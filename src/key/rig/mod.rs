@@ -4,19 +4,25 @@
 //! Promise: the same bytes on any number of threads.
 
 mod axis;
+mod crossing;
 mod domain;
 mod look;
+mod mend;
 mod reach;
 mod rod;
 mod strip;
+#[cfg(test)]
+mod tests;
 mod trail;
 
 use super::ground::Ground;
+use super::tools::labels;
 use super::{Ask, Notice};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
 use domain::{Cell, Domain};
+pub use mend::{closed, mended};
 use rod::Rod;
 use trail::Walk;
 
@@ -41,6 +47,8 @@ pub(super) struct Rig {
 
 /// Pixels the backdrop goes on under the piece: wide enough for the band of an edge out of focus.
 const CARRY: f32 = 24.0;
+/// Pixels before the piece's edge from which a crossing is marked: its coverage there is continued from both sides.
+const BEFORE: f32 = 4.0;
 /// Widest rod: a share of the frame's shorter side, and at least so many pixels.
 const WIDEST: (f64, f64) = (0.025, 44.0);
 
@@ -51,7 +59,7 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
     let shorter = f64::from(frame.width().min(frame.height()));
     let widest = (WIDEST.0 * shorter).max(WIDEST.1).min(shorter / 4.0);
     let mut rods = Vec::new();
-    let mut notices = Vec::new();
+    let mut lost = Vec::new();
     for run in domain.runs() {
         let rod = match trail::walked(&domain, &run, widest) {
             Walk::Speck => continue,
@@ -60,34 +68,59 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
         };
         match rod {
             Some(rod) => rods.push(rod),
-            None => notices.push(Notice::RodNotFound {
-                place: Rect {
-                    x0: run.bounds.x0 * 2,
-                    y0: run.bounds.y0 * 2,
-                    x1: run.bounds.x1 * 2,
-                    y1: run.bounds.y1 * 2,
-                }
-                .intersected(&frame),
-            }),
+            None => lost.push(run),
         }
     }
-    painted(&domain, &rods, notices, account)
+    let mut rig = painted(&domain, &rods, account)?;
+    let main = main_part(&domain, &rig.cells, account)?;
+    for run in lost {
+        if run.cells.iter().any(|&(i, j)| main.at(i, j) == 1) {
+            let place = Rect {
+                x0: run.bounds.x0 * 2,
+                y0: run.bounds.y0 * 2,
+                x1: run.bounds.x1 * 2,
+                y1: run.bounds.y1 * 2,
+            };
+            rig.notices.push(Notice::RodNotFound {
+                place: place.intersected(&frame),
+            });
+        }
+    }
+    Ok(rig)
 }
 
-fn painted(
+/// The largest connected part of the mask without rods: the piece. What else touches the border is no rod's end.
+fn main_part(
     domain: &Domain,
-    rods: &[Rod],
-    notices: Vec<Notice>,
+    rods: &Raster<u8>,
     account: &Account,
-) -> Result<Rig, OverBudget> {
+) -> Result<Raster<u8>, OverBudget> {
+    let rect = domain.rect;
+    let mut mask = Raster::filled(rect, 0u8, account)?;
+    for j in rect.y0..rect.y1 {
+        for i in rect.x0..rect.x1 {
+            mask.put(
+                i,
+                j,
+                u8::from(domain.at(i, j) == Cell::Mask && rods.at(i, j) == 0),
+            );
+        }
+    }
+    let parts = labels::parts(&mask, labels::Joined::SidesAndCorners, account)?;
+    let most = parts.parts.iter().map(|part| part.area).max();
+    let main = parts.parts.iter().position(|part| Some(part.area) == most);
+    for j in rect.y0..rect.y1 {
+        for i in rect.x0..rect.x1 {
+            mask.put(i, j, u8::from(main.is_some() && parts.at(i, j) == main));
+        }
+    }
+    Ok(mask)
+}
+
+fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, OverBudget> {
     let mut rect = Rect::EMPTY;
     for rod in rods {
-        for p in rod
-            .strip
-            .all()
-            .iter()
-            .filter(|p| p.s < rod.reach.last + CARRY)
-        {
+        for p in rod.strip.all().iter().filter(|p| p.s < rod.end() + CARRY) {
             rect = rect.united(&Rect::new(p.x, p.y, 1, 1));
         }
     }
@@ -98,12 +131,20 @@ fn painted(
         crossing: Matte::filled(rect, 0.0, account)?,
         cells: Raster::filled(domain.rect, 0, account)?,
         shadow: Raster::filled(domain.rect, 0, account)?,
-        notices,
+        notices: Vec::new(),
     };
     for rod in rods {
         let slack = rod.half + 4.0;
-        let carried = rod.reach.last + CARRY;
+        let carried = rod.end() + CARRY;
         for p in rod.strip.all().iter().filter(|p| p.s < carried) {
+            let covers = rod.look.coverage(p.u);
+            if let Some((_, end)) = rod.crossing
+                && p.s >= rod.reach.joint(p.u) - BEFORE
+                && p.s < end
+                && covers > rig.crossing.at(p.x, p.y)
+            {
+                rig.crossing.put(p.x, p.y, covers);
+            }
             let (i, j) = (p.x.div_euclid(2), p.y.div_euclid(2));
             let (u, is_mask) = (f64::from(p.u), domain.at(i, j) == Cell::Mask);
             let seen = rod.reach.seen(p.s, p.u);
@@ -118,10 +159,9 @@ fn painted(
                 rig.cells.put(i, j, 1);
             }
             // Beyond the joint only what is hidden: in the open no rod was seen there.
-            if seen == 0.0 && !is_mask {
+            if seen == 0.0 && (!is_mask || p.s >= rod.reach.last + CARRY) {
                 continue;
             }
-            let covers = rod.look.coverage(p.u);
             if f64::from(p.u) < rod.look.low || f64::from(p.u) > rod.look.high {
                 continue;
             }

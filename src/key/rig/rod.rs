@@ -1,6 +1,7 @@
 //! One rod: its axis bettered by its own look, and followed to where the piece begins.
 
 use super::axis::{Axis, Stop};
+use super::crossing::crossing;
 use super::domain::{Cell, Domain};
 use super::look::Look;
 use super::reach::Reach;
@@ -17,8 +18,18 @@ pub(super) struct Rod {
     /// Half the width of its mask, in pixels.
     pub half: f64,
     pub reach: Reach,
+    /// Rows on which it crosses the piece's face.
+    pub crossing: Option<(f32, f32)>,
     /// Rows from which the mask is closed right beside the rod, left and right.
     pub closed: [Option<i32>; 2],
+}
+
+impl Rod {
+    /// The last row on which it is seen, beside the piece or over it.
+    pub fn end(&self) -> f32 {
+        self.crossing
+            .map_or(self.reach.last, |(_, end)| end.max(self.reach.last))
+    }
 }
 
 /// Pixels beside the mask of a rod that its strip takes in, and where its flanks are watched.
@@ -84,12 +95,14 @@ pub(super) fn followed(
             let nearest = (seen.nearest() as i32).min(to);
             if last || nearest < end + 24 {
                 let closed = flanks.near;
+                let crossing = crossing(&strip, &look, &seen, flanks.both());
                 return Ok(Some(Rod {
                     axis,
                     look,
                     strip,
                     half,
                     reach: seen,
+                    crossing,
                     closed,
                 }));
             }
