@@ -46,6 +46,8 @@ mod composite;
 mod cut;
 #[path = "mattes/distance.rs"]
 mod distance;
+#[path = "mattes/look.rs"]
+mod look;
 #[path = "mattes/others.rs"]
 mod others;
 #[path = "mattes/score.rs"]
@@ -115,6 +117,11 @@ fn one_level(asked: &Asked, level: Level) {
             if asked.each {
                 let (name, set) = (cut::name(&case), case.cloth.name());
                 println!("{name:20} {set:7} {}", scored.line());
+            }
+            if let Some(folder) = &asked.look
+                && let Err(fault) = look::save(folder, &case, &cut)
+            {
+                eprintln!("mattes: {}: {fault}", folder.display());
             }
             row.add(&scored);
             all.add(&scored);

@@ -9,7 +9,7 @@ pub const USAGE: &str = "\
 Scores mattes on cases of our own world.
 
   cargo bench --bench mattes -- [--seeds A..B] [--kinds a,b] [--levels a,b] [--size N] [--align WORD]
-                                [--each] [--large N] [--results DIR] | --write DIR
+                                [--each] [--look DIR] [--large N] [--results DIR] | --write DIR
 
   --seeds A..B   both ends with it; 1..20 for tuning, 21..40 for reporting (21..40)
   --kinds LIST   steel brass clip curl blurred quill ink scrap wires (all)
@@ -17,6 +17,7 @@ Scores mattes on cases of our own world.
   --size N       pixels each way, 96 to 3000 (600)
   --align WORD   shift or similarity: how a frame is laid on its plate before it is cut out (shift)
   --each         a line for every case too
+  --look DIR     a picture for every case: frame, matte, truth, difference
   --large N      one box of N x N a kind for seconds and memory; 0 for none (1500)
   --write DIR    write the cases as files instead, a folder each
   --results DIR  score also what lies in DIR/METHOD/CASE/matte.tif and colour.tif
@@ -30,6 +31,7 @@ pub struct Asked {
     pub size: u32,
     pub motion: Motion,
     pub each: bool,
+    pub look: Option<PathBuf>,
     pub large: Option<u32>,
     pub write: Option<PathBuf>,
     pub results: Option<PathBuf>,
@@ -45,6 +47,7 @@ impl Asked {
             size: 600,
             motion: Motion::Shift,
             each: false,
+            look: None,
             large: Some(1500),
             write: None,
             results: None,
@@ -88,6 +91,7 @@ impl Asked {
                     }
                 }
                 "--large" => asked.large = Some(number(&value)?).filter(|&n| n >= 96),
+                "--look" => asked.look = Some(value.into()),
                 "--write" => asked.write = Some(value.into()),
                 "--results" => asked.results = Some(value.into()),
                 _ => return Err(format!("{word}: not known")),
