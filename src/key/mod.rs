@@ -6,10 +6,13 @@
 //! pictures on the frame's own grid and knows no scene. Promise: the same bytes on any number of threads.
 
 mod ground;
+mod matte;
 mod rig;
 mod tools;
 
-pub use rig::{closed, mended};
+pub use matte::card::triangulated;
+
+use rayon::prelude::*;
 
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -109,31 +112,90 @@ pub enum Notice {
     LikePlate { place: Rect },
 }
 
-/// Cuts the piece out.
+/// Cuts the piece out: what is the set, what holds the piece, the light again without that, then coverage.
 pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
-    let rect = ask.frame.rect();
     let ground = ground::found(ask, account)?;
-    let mut matte = Matte::filled(rect, 0.0, account)?;
-    let mut colour = Light::filled(rect, [0.0; 3], account)?;
+    let rig = rig::found(ask, &ground, account)?;
+    // A rod's shadow lies on the set and its light is real; a rod's own cells show no set.
+    let ground = ground::relit(ask, ground, &rig.shadow, &rig.cells, account)?;
+    let body = body(ask, &ground, &rig, account)?;
+    let backdrop = backdrop(ask, &ground, &rig, account)?;
+    let solved = matte::solved(
+        &matte::Known {
+            frame: ask.frame,
+            backdrop: &backdrop,
+            noise: &ground.noise,
+            plate_frames: ask.plate_frames,
+            body: &body,
+            rig: &rig.coverage,
+            within: ask.within,
+            sigma: ask.sigma,
+        },
+        account,
+    )?;
+    drop(backdrop);
+    let shadow = ground::shadow::thrown(&ground, &body, &rig.shadow, account)?;
+    let mut notices = rig.notices;
+    notices.extend(solved.notices);
+    if !body.data().contains(&1) && notices.is_empty() {
+        notices.push(Notice::Nothing);
+    }
+    Ok(Cutout {
+        matte: solved.matte,
+        colour: solved.colour,
+        rig: rig.coverage,
+        crossing: rig.crossing,
+        light: ground.light,
+        shadow,
+        noise: ground.noise,
+        notices,
+    })
+}
+
+/// Half-size: 1 = neither set nor rod, inside what is kept.
+fn body(
+    ask: &Ask,
+    ground: &ground::Ground,
+    rig: &rig::Rig,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let rect = ground.background.rect();
+    let mut body = Raster::filled(rect, 0u8, account)?;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
-            let background = ground.background.at(x.div_euclid(2), y.div_euclid(2));
-            matte.put(x, y, if background == 0 { 1.0 } else { 0.0 });
-            colour.put(x, y, ask.frame.at(x, y));
+            let rod = rig.cells.rect().contains(x, y) && rig.cells.at(x, y) > 0;
+            let kept = ask.within.is_none_or(|w| ground::inside(w, x, y));
+            let hides = ground.background.at(x, y) == 0 && !rod && kept;
+            body.put(x, y, u8::from(hides));
         }
     }
-    let flat = |account| {
-        Raster::filled(ground.background.rect(), [1.0; 3], account)
-            .map(|cells| LightField { cells })
-    };
-    Ok(Cutout {
-        matte,
-        colour,
-        rig: Matte::filled(Rect::EMPTY, 0.0, account)?,
-        crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
-        shadow: flat(account)?,
-        light: ground.light,
-        noise: ground.noise,
-        notices: Vec::new(),
-    })
+    Ok(body)
+}
+
+/// What the frame would show without the piece: the plate under the frame's light, with the rods in it.
+fn backdrop(
+    ask: &Ask,
+    ground: &ground::Ground,
+    rig: &rig::Rig,
+    account: &Account,
+) -> Result<Light, OverBudget> {
+    let rect = ask.frame.rect();
+    let mut backdrop = Light::filled(rect, [0.0; 3], account)?;
+    let width = backdrop.width().max(1);
+    backdrop
+        .data_mut()
+        .par_chunks_mut(width)
+        .zip(rect.y0..rect.y1)
+        .for_each(|(row, y)| {
+            for (out, x) in row.iter_mut().zip(rect.x0..) {
+                let known = rig.known.rect().contains(x, y) && rig.known.at(x, y) > 0;
+                *out = if known {
+                    rig.backdrop.at(x, y)
+                } else {
+                    let (s, b) = (ground.light.at(x, y), ask.plate.at(x, y));
+                    [s[0] * b[0], s[1] * b[1], s[2] * b[2]]
+                };
+            }
+        });
+    Ok(backdrop)
 }

@@ -38,7 +38,7 @@ pub type Light = Raster<[f32; 3]>;
 
 /// A picture whose light can be asked for by rectangle, so that none need be whole in memory.
 pub trait Seen: Sync {
-    type Fault: From<OverBudget>;
+    type Fault: From<OverBudget> + Send;
 
     fn rect(&self) -> Rect;
 

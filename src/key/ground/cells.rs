@@ -91,7 +91,20 @@ pub(super) struct Cells {
     pub weight: Raster<[f32; 3]>,
     /// Misfit of the texture inside the cell: 1 on the average where the plate is seen.
     pub misfit: Raster<f32>,
+    /// Ratio times weight, and weight, as a mean over `SOFT` cells.
+    pub soft: Raster<[f32; 6]>,
+    /// Misfit over about as many.
+    pub soft_misfit: Raster<f32>,
 }
+
+/// Blur of the soft means, in cells, and how many cells one of them holds (4 pi sigma^2).
+pub(super) const SOFT: f64 = 1.0;
+const CELLS_IN_SOFT: f32 = 12.6;
+/// Relative departure from a prediction that smooth light may have in one cell,
+const SLACK: f32 = 0.02;
+/// and in a soft mean: in brightness, where a narrow penumbra runs ahead of what is predicted, and in tint.
+const SLACK_BRIGHTNESS: f32 = 0.05;
+const SLACK_TINT: f32 = 0.015;
 
 /// Median of a squared normal variable, and of a mean of nine of them.
 const MEDIAN_ONE: f32 = 0.4549;
@@ -104,10 +117,14 @@ pub(super) fn measured(
     account: &Account,
 ) -> Result<Cells, OverBudget> {
     let rect = half(ask.frame.rect());
+    // The plate's part of the noise: the mean of n frames has 1/n of one frame's.
+    let share = 1.0 / (1.0 + ask.plate_frames.max(1) as f32);
     let mut cells = Cells {
         ratio: Raster::filled(rect, [1.0; 3], account)?,
         weight: Raster::filled(rect, [0.0; 3], account)?,
         misfit: Raster::filled(rect, 0.0, account)?,
+        soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
+        soft_misfit: Raster::filled(Rect::EMPTY, 0.0, account)?,
     };
     let width = cells.misfit.width().max(1);
     cells
@@ -121,15 +138,18 @@ pub(super) fn measured(
             let j = rect.y0 + j as i32;
             for i in 0..ratio.len() {
                 let around = Around::cell(ask.frame, ask.plate, rect.x0 + i as i32, j);
-                (ratio[i], weight[i], misfit[i]) = one(&around, noise);
+                (ratio[i], weight[i], misfit[i]) = one(&around, noise, share);
             }
         });
     cells.calibrate(quiet, account)?;
+    cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
+    cells.soft_misfit = gauss::blurred(&cells.misfit, 0.8, account)?;
     Ok(cells)
 }
 
-fn one(around: &Around, noise: &Noise) -> ([f32; 3], [f32; 3], f32) {
+fn one(around: &Around, noise: &Noise, share: f32) -> ([f32; 3], [f32; 3], f32) {
     let mut sums = [[0.0f32; 3]; 3];
+    let mut plates = [0.0f32; 3];
     let mut count = 0.0f32;
     around.each(|p| {
         count += 1.0;
@@ -138,6 +158,7 @@ fn one(around: &Around, noise: &Noise) -> ([f32; 3], [f32; 3], f32) {
             sums[0][k] += p.frame[k] * p.plate[k] * one;
             sums[1][k] += p.plate[k] * p.plate[k] * one;
             sums[2][k] += p.frame[k] * p.frame[k] * one;
+            plates[k] += share * noise.variance(k, p.plate[k], 0.0) * one;
         }
     });
     let [cross, own, frame] = sums;
@@ -151,10 +172,13 @@ fn one(around: &Around, noise: &Noise) -> ([f32; 3], [f32; 3], f32) {
     if count < 1.5 {
         return (ratio, own, 1.0);
     }
+    // The plate's own noise stands in its squares: without it the ratio would fall short in the dark.
+    let clean: [f32; 3] = std::array::from_fn(|k| (own[k] - plates[k]).max(0.3 * own[k]));
+    let fair = std::array::from_fn(|k| (ratio[k] * own[k] / clean[k].max(1e-6)).min(16.0));
     let left: f32 = (0..3)
         .map(|k| (frame[k] - ratio[k] * (2.0 * cross[k] - ratio[k] * own[k])).max(0.0))
         .sum();
-    (ratio, own, left / (3.0 * (count - 1.0)))
+    (fair, clean, left / (3.0 * (count - 1.0)))
 }
 
 impl Cells {
@@ -190,6 +214,40 @@ impl Cells {
             *v /= misfit;
         }
         Ok(())
+    }
+
+    /// Departure of a cell from an expected ratio of some weight, in variances: the larger of what the cell alone
+    /// says and what the cells around it say together.
+    pub fn departure(&self, x: i32, y: i32, expected: [(f32, f32); 3]) -> f32 {
+        let (ratio, weight) = (self.ratio.at(x, y), self.weight.at(x, y));
+        let soft = self.soft.at(x, y);
+        let mut alone = 0.0;
+        let mut offs = [0.0f32; 3];
+        let mut sures = [0.0f32; 3];
+        let mut brightness = 0.0;
+        for k in 0..3 {
+            let (level, whole) = expected[k];
+            if !(whole > 1e-6 && weight[k] > 1e-6 && soft[3 + k] > 1e-6) {
+                continue;
+            }
+            let off = ratio[k] - level;
+            let slack = SLACK * level;
+            alone += off * off / (1.0 / weight[k] + 1.0 / whole + slack * slack);
+            let level = level.max(0.02);
+            offs[k] = soft[k] / soft[3 + k] / level - 1.0;
+            let variance = 1.0 / (CELLS_IN_SOFT * soft[3 + k]) + 1.0 / whole;
+            sures[k] = 1.0 / (variance / (level * level));
+            brightness += offs[k] * sures[k];
+        }
+        let sure = (sures[0] + sures[1] + sures[2]).max(1e-6);
+        brightness /= sure;
+        let slack = SLACK_BRIGHTNESS * SLACK_BRIGHTNESS;
+        let mut together = brightness * brightness * sure / (1.0 + slack * sure);
+        for k in 0..3 {
+            let off = offs[k] - brightness;
+            together += off * off * sures[k] / (1.0 + SLACK_TINT * SLACK_TINT * sures[k]);
+        }
+        f32::max(alone, together) / 3.0
     }
 
     /// The ratio averaged by its weights over a Gaussian of `sigma` cells.

@@ -13,16 +13,12 @@ pub(super) const MOST: f32 = 11.0;
 pub(super) const MISFIT: f32 = 5.0;
 /// How far accepted cells speak for their neighbours.
 const REACH: i32 = 3;
-/// Relative departure from the prediction that smooth light may have.
-const SLACK: f32 = 0.02;
 /// Steps of misfit kept apart.
 const STEPS: usize = 64;
 
 /// What a flood runs over. 0 in `open`: never entered.
 pub(super) struct Flood<'a> {
     cells: &'a Cells,
-    /// Texture misfit averaged over a few cells.
-    misfit: &'a Raster<f32>,
     open: &'a Raster<u8>,
     scale: f32,
     /// Ratio times weight and weight of what is accepted around each cell.
@@ -36,7 +32,6 @@ pub(super) struct Flood<'a> {
 impl<'a> Flood<'a> {
     pub fn new(
         cells: &'a Cells,
-        misfit: &'a Raster<f32>,
         open: &'a Raster<u8>,
         scale: f32,
         account: &Account,
@@ -44,7 +39,6 @@ impl<'a> Flood<'a> {
         let rect = open.rect();
         Ok(Flood {
             cells,
-            misfit,
             open,
             scale,
             sums: Raster::filled(rect, [0.0; 6], account)?,
@@ -93,29 +87,14 @@ impl<'a> Flood<'a> {
         }
     }
 
-    /// Departure of a cell from what the accepted cells around it predict, in variances.
-    pub fn departure(&self, x: i32, y: i32) -> f32 {
-        let sums = self.sums.at(x, y);
-        let (ratio, weight) = (self.cells.ratio.at(x, y), self.cells.weight.at(x, y));
-        let mut sum = 0.0;
-        for k in 0..3 {
-            let whole = sums[3 + k];
-            if !(whole > 1e-6 && weight[k] > 1e-6) {
-                continue;
-            }
-            let predicted = sums[k] / whole;
-            let off = ratio[k] - predicted;
-            let slack = SLACK * predicted;
-            sum += off * off / (1.0 / weight[k] + 1.0 / whole + slack * slack);
-        }
-        sum / 3.0
-    }
-
     fn place(&self, x: i32, y: i32) -> Option<usize> {
-        if self.misfit.at(x, y) > MISFIT * self.scale {
+        if self.cells.soft_misfit.at(x, y) > MISFIT * self.scale {
             return None;
         }
-        let share = self.departure(x, y) / (MOST * self.scale);
+        let sums = self.sums.at(x, y);
+        let expected = [0, 1, 2].map(|k| (sums[k] / sums[3 + k].max(1e-6), sums[3 + k]));
+        let departure = self.cells.departure(x, y, expected);
+        let share = departure / (MOST * self.scale);
         (share < 1.0).then(|| ((share * STEPS as f32) as usize).min(STEPS - 1))
     }
 

@@ -3,18 +3,27 @@
 //! Never asked: does this pixel differ from the plate. Asked: can what is seen here be the plate under smooth
 //! light. Works at half size; a flood runs from the frame's border through everything that can.
 
+mod areas;
 mod cells;
 mod flood;
 mod light;
 mod noise;
 mod parts;
+pub(super) mod shadow;
+mod shore;
+#[cfg(test)]
+mod tests;
+mod texture;
 mod walls;
 
+use super::tools::gauss;
 use super::{Ask, LightField, Noise};
 use crate::budget::{Account, OverBudget};
-use crate::raster::Raster;
+use crate::raster::{Matte, Raster};
 use cells::Cells;
 use flood::Flood;
+use texture::Texture;
+use walls::Of;
 
 /// The method's own number of standard deviations: where a step in the light begins to be a wall.
 const OWN_SIGMA: f64 = 5.5;
@@ -33,18 +42,37 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
     let noise::Measured { noise, quiet } = noise::measured(ask, account)?;
     let cells = cells::measured(ask, &noise, &quiet, account)?;
     let scale = ask.sigma.map_or(1.0, |s| s / OWN_SIGMA) as f32;
-    let steps = walls::steps(&cells, account)?;
-    let walls = walls::walls(&steps, scale, account)?;
-    let misfit = super::tools::gauss::blurred(&cells.misfit, 0.8, account)?;
+    let walls = walls_of(&cells, &quiet, scale, account)?;
     let mut open = Raster::filled(walls.rect(), 1u8, account)?;
     for (open, &wall) in open.data_mut().iter_mut().zip(walls.data()) {
         *open = 1 - wall;
     }
-    let mut flood = Flood::new(&cells, &misfit, &open, scale * scale, account)?;
-    let seeds = seeds(&cells, &misfit, account)?;
+    let mut flood = Flood::new(&cells, &open, scale * scale, account)?;
+    let seeds = seeds(ask, &cells, account)?;
     flood.run(seeds.into_iter());
     let mut background = flood.accepted;
+    shore::reached(&cells, &mut background, &open, scale * scale, account)?;
     let light = light::filled(&cells, &background, account)?;
+    let texture = Texture::measured(ask, &noise, &light.cells, &background, account)?;
+    let pockets = areas::pockets(&background, account)?;
+    let light = if pockets.1 > 0 {
+        let rest = without(&background, &pockets.0, account)?;
+        let light = light::filled(&cells, &rest, account)?;
+        areas::undone(&cells, &mut background, &pockets, &light.cells, &texture);
+        light::filled(&cells, &background, account)?
+    } else {
+        light
+    };
+    if areas::holes(
+        &cells,
+        &mut background,
+        &walls,
+        &light.cells,
+        &texture,
+        account,
+    )? {
+        shore::reached(&cells, &mut background, &open, scale * scale, account)?;
+    }
     let departures = parts::departures(&cells, &light.cells, account)?;
     parts::dropped(&mut background, &departures, scale * scale, account)?;
     let light = light::filled(&cells, &background, account)?;
@@ -53,6 +81,50 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
         background,
         light,
     })
+}
+
+/// Background without the cells that have a label.
+fn without(
+    background: &Raster<u8>,
+    labels: &Raster<u32>,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let mut rest = background.cropped(background.rect(), account)?;
+    for (rest, &label) in rest.data_mut().iter_mut().zip(labels.data()) {
+        if label > 0 {
+            *rest = 0;
+        }
+    }
+    Ok(rest)
+}
+
+/// Walls in the ratio, and at half its size walls of tint alone.
+fn walls_of(
+    cells: &Cells,
+    quiet: &Raster<u8>,
+    scale: f32,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let steps = walls::steps(&cells.soft, quiet, Of::Ratio, account)?;
+    let mut walls = walls::walls(&steps, scale, account)?;
+    let pooled = walls::pooled(&cells.sums(account)?, account)?;
+    let pooled = gauss::blurred(&pooled, cells::SOFT, account)?;
+    let mut calm = Raster::filled(pooled.rect(), 0u8, account)?;
+    let rect = calm.rect();
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let (x2, y2) = (2 * x, 2 * y);
+            calm.put(
+                x,
+                y,
+                u8::from(quiet.rect().contains(x2, y2) && quiet.at(x2, y2) > 0),
+            );
+        }
+    }
+    let tint = walls::steps(&pooled, &calm, Of::Tint, account)?;
+    let coarse = walls::walls(&tint, scale, account)?;
+    walls::joined(&mut walls, &coarse, &tint, account)?;
+    Ok(walls)
 }
 
 /// The light again after rods: `also_background` are cells to add, `without` cells whose light is not the piece's
@@ -90,12 +162,8 @@ pub(super) fn relit(
     })
 }
 
-/// Cells on the border that are the plate as it was.
-fn seeds(
-    cells: &Cells,
-    misfit: &Raster<f32>,
-    account: &Account,
-) -> Result<Vec<(i32, i32)>, OverBudget> {
+/// Cells on the border, or outside what the piece is kept in, that are the plate as it was.
+fn seeds(ask: &Ask, cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>, OverBudget> {
     let mean = cells.smoothed(1.5, account)?;
     let rect = mean.rect();
     let mut seeds = Vec::new();
@@ -104,8 +172,9 @@ fn seeds(
             let edge = (x - rect.x0)
                 .min(rect.x1 - 1 - x)
                 .min((y - rect.y0).min(rect.y1 - 1 - y));
-            if edge < 3
-                && misfit.at(x, y) < 2.0
+            let beyond = ask.within.is_some_and(|within| !inside(within, x, y));
+            if (edge < 5 || beyond)
+                && cells.soft_misfit.at(x, y) < 2.0
                 && mean.at(x, y).iter().all(|v| (v - 1.0).abs() < 0.05)
             {
                 seeds.push((x, y));
@@ -113,4 +182,13 @@ fn seeds(
         }
     }
     Ok(seeds)
+}
+
+/// Whether anything is kept in a cell.
+pub(super) fn inside(within: &Matte, x: i32, y: i32) -> bool {
+    let rect = within.rect();
+    [(0, 0), (1, 0), (0, 1), (1, 1)].iter().any(|(dx, dy)| {
+        let (x, y) = (2 * x + dx, 2 * y + dy);
+        rect.contains(x, y) && within.at(x, y) > 0.0
+    })
 }

@@ -18,8 +18,8 @@ const LARGE: u64 = 400;
 const SPECK_SHARE: f64 = 0.01;
 const SPECK: u64 = 150;
 const FAR: u32 = 24;
-/// Relative departure from the light that is no evidence.
-const SLACK: f32 = 0.02;
+/// Cells whose mean is about as sure as the filled light.
+const LIGHT_CELLS: f32 = 25.0;
 
 /// Departure of every cell from the plate in `light`: the larger of ratio and texture, in variances.
 pub(super) fn departures(
@@ -27,20 +27,21 @@ pub(super) fn departures(
     light: &Raster<[f32; 3]>,
     account: &Account,
 ) -> Result<Raster<f32>, OverBudget> {
-    let mut out = Raster::filled(light.rect(), 0.0f32, account)?;
+    let rect = light.rect();
+    let width = light.width();
+    let mut out = Raster::filled(rect, 0.0f32, account)?;
     out.data_mut()
         .par_iter_mut()
         .enumerate()
         .for_each(|(at, out)| {
-            let (r, w) = (cells.ratio.data()[at], cells.weight.data()[at]);
-            let s = light.data()[at];
-            let sum: f32 = (0..3)
-                .map(|k| {
-                    let (off, slack) = (r[k] - s[k], SLACK * s[k]);
-                    off * off * w[k] / (1.0 + slack * slack * w[k])
-                })
-                .sum();
-            *out = f32::max(sum / 3.0, cells.misfit.data()[at]);
+            let x = rect.x0 + (at % width) as i32;
+            let y = rect.y0 + (at / width) as i32;
+            // The light is filled in, so it is known as well as a few cells are.
+            let s = light.at(x, y);
+            let w = cells.soft.at(x, y);
+            let expected = [0, 1, 2].map(|k| (s[k], LIGHT_CELLS * w[3 + k]));
+            let departure = cells.departure(x, y, expected);
+            *out = f32::max(departure, cells.soft_misfit.at(x, y));
         });
     Ok(out)
 }

@@ -5,9 +5,8 @@
 
 use rayon::prelude::*;
 
-use super::super::tools::gauss;
 use super::super::tools::labels::{self, Joined};
-use super::cells::Cells;
+use super::cells::half;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -21,14 +20,27 @@ const SHORTEST: u64 = 12;
 const RIM: f32 = 9.0;
 const RIM_SHARE: f32 = 0.35;
 const BESIDE: usize = 24;
+/// A coarse wall this near to a fine one says nothing new.
+const BESIDE_FINE: i32 = 8;
 
-/// Blur before the means, in cells, and how many independent cells one mean then holds.
-const SOFT: f64 = 1.0;
+/// How many independent cells one mean along the line holds, after the blur of the soft means.
 const CELLS_IN_MEAN: f32 = 33.0;
 /// Half the length of a mean along the line, in steps of one cell.
 const ALONG: i32 = 3;
+/// Cells along the frame's border without steps.
+const MARGIN: usize = 6;
 /// Relative departure from smooth light that is no step.
 const SLACK: f32 = 0.003;
+/// The same for tint, over the whole width of both means.
+const SLACK_TINT: f32 = 0.004;
+
+/// Median of the strongest of eight steps in white noise, with three channels and with two degrees of tint
+/// (measured).
+const MEDIAN_RATIO: f32 = 2.35;
+const MEDIAN_TINT: f32 = 1.95;
+
+/// A ratio against a noisy plate falls short by up to this over the weight of a cell.
+const SHIFT: f32 = 0.5;
 
 /// Steps along and across the line, for normals every 22.5 degrees: the tangent per cell as (numerator / 4), the inner
 /// and the outer offset in whole cells.
@@ -69,14 +81,30 @@ fn line((nx, ny): (f32, f32)) -> Line {
 pub(super) struct Steps {
     pub strength: Raster<f32>,
     pub normal: Raster<u8>,
+    of: Of,
 }
 
-pub(super) fn steps(cells: &Cells, account: &Account) -> Result<Steps, OverBudget> {
-    let soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
+/// What is looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Of {
+    /// The ratio in all channels.
+    Ratio,
+    /// Only how the channels differ: shadows hardly change tint, and never fast.
+    Tint,
+}
+
+/// Steps of the soft means: ratio times weight, and weight.
+pub(super) fn steps(
+    soft: &Raster<[f32; 6]>,
+    quiet: &Raster<u8>,
+    of: Of,
+    account: &Account,
+) -> Result<Steps, OverBudget> {
     let rect = soft.rect();
     let mut steps = Steps {
         strength: Raster::filled(rect, 0.0, account)?,
         normal: Raster::filled(rect, 0, account)?,
+        of,
     };
     let mut along = Raster::filled(rect, [0.0f32; 6], account)?;
     let width = soft.width();
@@ -85,7 +113,7 @@ pub(super) fn steps(cells: &Cells, account: &Account) -> Result<Steps, OverBudge
     }
     for (n, &normal) in NORMALS.iter().enumerate() {
         let line = line(normal);
-        summed_along(&soft, &line, &mut along);
+        summed_along(soft, &line, &mut along);
         let along = &along;
         steps
             .strength
@@ -94,9 +122,18 @@ pub(super) fn steps(cells: &Cells, account: &Account) -> Result<Steps, OverBudge
             .zip(steps.normal.data_mut().par_chunks_mut(width))
             .enumerate()
             .for_each(|(j, (strength, best))| {
+                // Nearer to the border a mean would look past it, and a carried plate ends there.
+                if j < MARGIN || j + MARGIN >= rect.height() as usize || width <= 2 * MARGIN {
+                    return;
+                }
                 let rows = Rows::of(along, &line, rect.y0 + j as i32);
-                for (x, (strength, best)) in strength.iter_mut().zip(best).enumerate() {
-                    let found = rows.step(x);
+                let inner = MARGIN..width - MARGIN;
+                for (x, (strength, best)) in (0..)
+                    .zip(strength.iter_mut().zip(best))
+                    .skip(inner.start)
+                    .take(inner.len())
+                {
+                    let found = rows.step(x, of);
                     if found > *strength {
                         *strength = found;
                         *best = n as u8;
@@ -109,6 +146,22 @@ pub(super) fn steps(cells: &Cells, account: &Account) -> Result<Steps, OverBudge
         .data_mut()
         .par_iter_mut()
         .for_each(|v| *v = v.sqrt());
+    let expected = match of {
+        Of::Ratio => MEDIAN_RATIO,
+        Of::Tint => MEDIAN_TINT,
+    };
+    let mut strengths: Vec<f32> = (steps.strength.data().iter().zip(quiet.data()))
+        .filter_map(|(&v, &quiet)| (quiet > 0).then_some(v))
+        .collect();
+    if strengths.len() > 100 {
+        let middle = strengths.len() / 2;
+        let median = *strengths.select_nth_unstable_by(middle, f32::total_cmp).1;
+        // What frames share over wider distances than one cell makes steps likelier than white noise would.
+        let much = (median / expected).clamp(1.0, 4.0);
+        for v in steps.strength.data_mut() {
+            *v /= much;
+        }
+    }
     Ok(steps)
 }
 
@@ -175,26 +228,110 @@ impl<'a> Rows<'a> {
     }
 
     /// Sum over channels of the squared step in units of its variance.
-    fn step(&self, x: usize) -> f32 {
+    fn step(&self, x: usize, of: Of) -> f32 {
         let last = self.rows[0].len() as i32 - 1;
         let four: [&[f32; 6]; 4] = std::array::from_fn(|n| {
             &self.rows[n][(x as i32 + self.shifts[n]).clamp(0, last) as usize]
         });
-        let mut sum = 0.0;
+        let slack = match of {
+            Of::Ratio => SLACK,
+            Of::Tint => SLACK_TINT,
+        };
+        let mut steps = [0.0; 3];
+        let mut sures = [0.0; 3];
         for k in 0..3 {
             let weight: [f32; 4] = std::array::from_fn(|n| four[n][3 + k].max(1e-6));
             let mean: [f32; 4] = std::array::from_fn(|n| four[n][k] / weight[n]);
+            // The course outside counts against the step in brightness; tint has none, so it counts with it.
+            let outside = match of {
+                Of::Ratio => self.outside,
+                Of::Tint => -0.5,
+            };
             let slopes = (mean[1] - mean[0]) + (mean[3] - mean[2]);
-            let step = mean[2] - mean[1] - self.outside * slopes;
-            let (near, far) = (1.0 + self.outside, self.outside);
+            let step = mean[2] - mean[1] - outside * slopes;
+            let (near, far) = (1.0 + outside, outside);
             let one = (2 * ALONG + 1) as f32 / CELLS_IN_MEAN;
             let variance = near * near * (one / weight[1] + one / weight[2])
                 + far * far * (one / weight[0] + one / weight[3]);
-            let slack = SLACK * 0.5 * (mean[1] + mean[2]);
-            sum += step * step / (variance + slack * slack);
+            // What a noisy plate may shift a ratio by, where both sides differ in light.
+            let shift = SHIFT * (2 * ALONG + 1) as f32 / weight[1].min(weight[2]);
+            let variance = variance + shift * shift;
+            let level = (0.5 * (mean[1] + mean[2])).max(0.02);
+            steps[k] = step / level;
+            sures[k] = 1.0 / (variance / (level * level) + slack * slack);
         }
-        sum
+        let common = match of {
+            Of::Ratio => 0.0,
+            Of::Tint => {
+                let sum = sures[0] + sures[1] + sures[2];
+                (0..3).map(|k| steps[k] * sures[k]).sum::<f32>() / sum
+            }
+        };
+        (0..3)
+            .map(|k| (steps[k] - common) * (steps[k] - common) * sures[k])
+            .sum()
     }
+}
+
+/// Sums of blocks of two by two cells.
+pub(super) fn pooled(
+    sums: &Raster<[f32; 6]>,
+    account: &Account,
+) -> Result<Raster<[f32; 6]>, OverBudget> {
+    let rect = half(sums.rect());
+    let mut out = Raster::filled(rect, [0.0f32; 6], account)?;
+    let width = out.width().max(1);
+    out.data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(j, row)| {
+            for (i, out) in row.iter_mut().enumerate() {
+                let (x, y) = (2 * (rect.x0 + i as i32), 2 * (rect.y0 + j as i32));
+                for (x, y) in [(x, y), (x + 1, y), (x, y + 1), (x + 1, y + 1)] {
+                    if sums.rect().contains(x, y) {
+                        let v = sums.at(x, y);
+                        for k in 0..6 {
+                            out[k] += v[k];
+                        }
+                    }
+                }
+            }
+        });
+    Ok(out)
+}
+
+/// Adds walls found at half this size where no finer wall runs beside them: within `BESIDE_FINE` cells along their
+/// normal. At a finer wall's end they go on.
+pub(super) fn joined(
+    fine: &mut Raster<u8>,
+    coarse: &Raster<u8>,
+    steps: &Steps,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let rect = fine.rect();
+    let mut added = Raster::filled(rect, 0u8, account)?;
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let (half_x, half_y) = (x.div_euclid(2), y.div_euclid(2));
+            if coarse.at(half_x, half_y) == 0 {
+                continue;
+            }
+            let (nx, ny) = NORMALS[usize::from(steps.normal.at(half_x, half_y))];
+            let beside = (-BESIDE_FINE..=BESIDE_FINE).any(|d| {
+                (-1..=1).any(|t| {
+                    let (d, t) = (d as f32, t as f32);
+                    let px = x + (nx * d - ny * t).round() as i32;
+                    let py = y + (ny * d + nx * t).round() as i32;
+                    rect.contains(px, py) && fine.at(px, py) > 0
+                })
+            });
+            added.put(x, y, u8::from(!beside));
+        }
+    }
+    for (fine, &added) in fine.data_mut().iter_mut().zip(added.data()) {
+        *fine |= added;
+    }
+    Ok(())
 }
 
 /// Cells on walls; `scale` multiplies the thresholds.
@@ -203,7 +340,11 @@ pub(super) fn walls(
     scale: f32,
     account: &Account,
 ) -> Result<Raster<u8>, OverBudget> {
-    let ridge = ridges(steps, scale, account)?;
+    let crest_share = match steps.of {
+        Of::Ratio => 0.66,
+        Of::Tint => 0.85,
+    };
+    let ridge = ridges(steps, crest_share, scale, account)?;
     let parts = labels::parts(&ridge, Joined::SidesAndCorners, account)?;
     let mut strongest = vec![0.0f32; parts.parts.len()];
     for (at, &label) in parts.labels.data().iter().enumerate() {
@@ -256,7 +397,12 @@ pub(super) fn walls(
 }
 
 /// Cells near the crest of their step: a sharp step has weaker echoes some cells beside it.
-fn ridges(steps: &Steps, scale: f32, account: &Account) -> Result<Raster<u8>, OverBudget> {
+fn ridges(
+    steps: &Steps,
+    crest_share: f32,
+    scale: f32,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
     let rect = steps.strength.rect();
     let mut ridge = Raster::filled(rect, 0u8, account)?;
     let width = ridge.width().max(1);
@@ -285,7 +431,7 @@ fn ridges(steps: &Steps, scale: f32, account: &Account) -> Result<Raster<u8>, Ov
                         }
                     })
                     .fold(0.0, f32::max);
-                *ridge = u8::from(own >= 0.7 * crest);
+                *ridge = u8::from(own >= crest_share * crest);
             }
         });
     Ok(ridge)

@@ -1,0 +1,313 @@
+//! Areas the flood got wrong: leaks behind a gap in an outline, and holes that no flood reaches.
+
+use super::super::tools::labels::{self, Joined};
+use super::cells::Cells;
+use super::texture::{Answer, Sum, Texture};
+use crate::budget::{Account, OverBudget};
+use crate::raster::Raster;
+
+/// Half the width of the widest gap in an outline that is seen as one, in cells.
+const GAP: u16 = 5;
+/// Cells of the smallest leak, and of the smallest hole.
+const LEAK: u64 = 40;
+const HOLE: u64 = 9;
+/// Departure of an area's light from the light around it that makes it something else, relative.
+const DEPARTS: f64 = 0.03;
+/// The same for a channel against brightness.
+const TINT: f64 = 0.015;
+/// Share of a hole's outline that must be a step.
+const COVER: f64 = 0.7;
+/// Tint of a hole against the light around it, and its brightness: as good as the same; only darkened.
+const NEUTRAL: f64 = 0.035;
+const SAME: f64 = 0.06;
+const DARKENED: (f64, f64) = (0.4, 1.3);
+/// Cells of piece around a hole that one can be sure of without texture.
+const AROUND: u32 = 5;
+/// Cells it must have in the same light, and in darker light.
+const SURE_SAME: u64 = 60;
+const SURE_DARKENED: u64 = 500;
+
+/// Mean light of an area against the light expected there.
+#[derive(Clone, Copy, Debug, Default)]
+struct Mean {
+    ratio: [f64; 3],
+    weight: [f64; 3],
+    texture: Sum,
+    cells: u64,
+}
+
+impl Mean {
+    fn add(&mut self, cells: &Cells, light: &Raster<[f32; 3]>, texture: &Texture, x: i32, y: i32) {
+        let (r, w, s) = (cells.ratio.at(x, y), cells.weight.at(x, y), light.at(x, y));
+        for k in 0..3 {
+            if s[k] > 1e-3 {
+                let weight = f64::from(w[k] * s[k] * s[k]);
+                self.ratio[k] += weight * f64::from(r[k] / s[k]);
+                self.weight[k] += weight;
+            }
+        }
+        texture.add(x, y, &mut self.texture);
+        self.cells += 1;
+    }
+
+    /// Brightness against the expected, and the largest departure of a channel from it.
+    fn light(&self) -> (f64, f64) {
+        let mean: [f64; 3] = std::array::from_fn(|k| {
+            if self.weight[k] > 0.0 {
+                self.ratio[k] / self.weight[k]
+            } else {
+                1.0
+            }
+        });
+        let brightness = (mean[0] + mean[1] + mean[2]) / 3.0;
+        let tint = mean
+            .iter()
+            .map(|v| (v / brightness.max(1e-6) - 1.0).abs())
+            .fold(0.0, f64::max);
+        (brightness, tint)
+    }
+}
+
+/// Distance of every cell to the nearest one outside `mask`, in king's moves; what lies beyond the frame is no
+/// obstacle.
+fn inside(mask: &Raster<u8>, account: &Account) -> Result<Raster<u16>, OverBudget> {
+    let rect = mask.rect();
+    let mut out = Raster::filled(rect, u16::MAX, account)?;
+    for (out, &mask) in out.data_mut().iter_mut().zip(mask.data()) {
+        if mask == 0 {
+            *out = 0;
+        }
+    }
+    let mut sweep = |x: i32, y: i32, from: [(i32, i32); 4]| {
+        let near = from
+            .iter()
+            .filter(|(dx, dy)| rect.contains(x + dx, y + dy))
+            .map(|(dx, dy)| out.at(x + dx, y + dy))
+            .min()
+            .unwrap_or(u16::MAX);
+        let own = out.at(x, y);
+        out.put(x, y, own.min(near.saturating_add(1)));
+    };
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            sweep(x, y, [(-1, 0), (-1, -1), (0, -1), (1, -1)]);
+        }
+    }
+    for y in (rect.y0..rect.y1).rev() {
+        for x in (rect.x0..rect.x1).rev() {
+            sweep(x, y, [(1, 0), (1, 1), (0, 1), (-1, 1)]);
+        }
+    }
+    Ok(out)
+}
+
+/// Accepted areas that hang on the rest by a narrow gap only: each cell's area, 0 for the rest. Areas that touch the
+/// frame's border are the rest.
+pub(super) fn pockets(
+    background: &Raster<u8>,
+    account: &Account,
+) -> Result<(Raster<u32>, usize), OverBudget> {
+    let rect = background.rect();
+    let depth = inside(background, account)?;
+    let mut wide = Raster::filled(rect, 0u8, account)?;
+    for (wide, &depth) in wide.data_mut().iter_mut().zip(depth.data()) {
+        *wide = u8::from(depth > GAP);
+    }
+    let parts = labels::parts(&wide, Joined::Sides, account)?;
+    let mut number = vec![0u32; parts.parts.len()];
+    let mut count = 0;
+    for (number, part) in number.iter_mut().zip(&parts.parts) {
+        let p = part.place;
+        let touches = p.x0 == rect.x0 || p.y0 == rect.y0 || p.x1 == rect.x1 || p.y1 == rect.y1;
+        if !touches && part.area >= LEAK {
+            count += 1;
+            *number = count;
+        }
+    }
+    let mut out = Raster::filled(rect, 0u32, account)?;
+    if count == 0 {
+        return Ok((out, 0));
+    }
+    // Every accepted cell goes to the area it is nearest to, in steps.
+    const REST: u32 = u32::MAX;
+    let _held = account.charge(16 * background.data().len() as u64, "pockets")?;
+    let mut last = Vec::new();
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            if let Some(part) = parts.at(x, y) {
+                out.put(x, y, if number[part] > 0 { number[part] } else { REST });
+                last.push((x, y));
+            }
+        }
+    }
+    while !last.is_empty() {
+        let mut next = Vec::new();
+        for (x, y) in last {
+            for (px, py) in [(x, y - 1), (x - 1, y), (x + 1, y), (x, y + 1)] {
+                if rect.contains(px, py) && background.at(px, py) > 0 && out.at(px, py) == 0 {
+                    out.put(px, py, out.at(x, y));
+                    next.push((px, py));
+                }
+            }
+        }
+        last = next;
+    }
+    for label in out.data_mut() {
+        if *label == REST {
+            *label = 0;
+        }
+    }
+    Ok((out, count as usize))
+}
+
+/// Takes leaks out of `background`; `light` is the light without the pockets, filled across them.
+pub(super) fn undone(
+    cells: &Cells,
+    background: &mut Raster<u8>,
+    pockets: &(Raster<u32>, usize),
+    light: &Raster<[f32; 3]>,
+    texture: &Texture,
+) {
+    let (labels, count) = pockets;
+    let rect = background.rect();
+    let mut means = vec![Mean::default(); *count];
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            if let Some(pocket) = labels.at(x, y).checked_sub(1) {
+                means[pocket as usize].add(cells, light, texture, x, y);
+            }
+        }
+    }
+    let leaks: Vec<bool> = means
+        .iter()
+        .map(|mean| {
+            let (brightness, tint) = mean.light();
+            match mean.texture.answer() {
+                Answer::Plate => false,
+                Answer::Other => tint > 0.5 * TINT || (brightness - 1.0).abs() > DEPARTS,
+                Answer::Undecided => tint > TINT || (brightness - 1.0).abs() > 2.0 * DEPARTS,
+            }
+        })
+        .collect();
+    for (background, &label) in background.data_mut().iter_mut().zip(labels.data()) {
+        if label > 0 && leaks[label as usize - 1] {
+            *background = 0;
+        }
+    }
+}
+
+/// Adds holes to `background`; says whether there were any.
+pub(super) fn holes(
+    cells: &Cells,
+    background: &mut Raster<u8>,
+    walls: &Raster<u8>,
+    light: &Raster<[f32; 3]>,
+    texture: &Texture,
+    account: &Account,
+) -> Result<bool, OverBudget> {
+    let rect = background.rect();
+    let mut like = Raster::filled(rect, 0u8, account)?;
+    let mut hidden = Raster::filled(rect, 0u8, account)?;
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let free = background.at(x, y) == 0;
+            hidden.put(x, y, u8::from(free));
+            let may = free && walls.at(x, y) == 0 && looks_lit(cells, light, x, y);
+            like.put(x, y, u8::from(may));
+        }
+    }
+    let depth = inside(&hidden, account)?;
+    let parts = labels::parts(&like, Joined::Sides, account)?;
+    let mut means = vec![Mean::default(); parts.parts.len()];
+    // Cells of outline: all, at a step, and how deep in the piece they lie.
+    let mut outline = vec![(0u64, 0u64, 0u64); parts.parts.len()];
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let Some(part) = parts.at(x, y) else { continue };
+            if parts.parts[part].area < HOLE {
+                continue;
+            }
+            means[part].add(cells, light, texture, x, y);
+            for (px, py) in [(x, y - 1), (x - 1, y), (x + 1, y), (x, y + 1)] {
+                if !rect.contains(px, py) || parts.at(px, py) == Some(part) {
+                    continue;
+                }
+                let (all, step, deep) = &mut outline[part];
+                *all += 1;
+                *deep += u64::from(depth.at(px, py)).min(64);
+                let wall = [(0, 0), (1, 0), (-1, 0), (0, 1), (0, -1)]
+                    .iter()
+                    .any(|(dx, dy)| {
+                        rect.contains(px + dx, py + dy) && walls.at(px + dx, py + dy) > 0
+                    });
+                let beyond = (x + 3 * (px - x), y + 3 * (py - y));
+                let edge = rect.contains(beyond.0, beyond.1) && differs(cells, (x, y), beyond);
+                *step += u64::from(wall || edge);
+            }
+        }
+    }
+    let open: Vec<bool> = means
+        .iter()
+        .zip(&outline)
+        .map(|(mean, &(all, step, deep))| {
+            if mean.cells < HOLE || all == 0 {
+                return false;
+            }
+            let edged = step as f64 >= COVER * all as f64;
+            let (brightness, tint) = mean.light();
+            let lit = tint < NEUTRAL && brightness > DARKENED.0 && brightness < DARKENED.1;
+            // Without texture only what lies well inside a piece, and is large for how far it departs.
+            let ringed = edged && deep >= u64::from(AROUND) * all && tint < 0.5 * NEUTRAL;
+            let same = (brightness - 1.0).abs() < SAME && mean.cells >= SURE_SAME;
+            let large = mean.cells >= SURE_DARKENED;
+            match mean.texture.answer() {
+                Answer::Plate => lit,
+                Answer::Other => false,
+                Answer::Undecided => lit && ringed && (same || large),
+            }
+        })
+        .collect();
+    for (background, &label) in background.data_mut().iter_mut().zip(parts.labels.data()) {
+        if label > 0 && open[label as usize - 1] {
+            *background = 1;
+        }
+    }
+    Ok(open.contains(&true))
+}
+
+/// Whether a cell, or the cells around it, could be the plate in about this light.
+fn looks_lit(cells: &Cells, light: &Raster<[f32; 3]>, x: i32, y: i32) -> bool {
+    let (soft, s) = (cells.soft.at(x, y), light.at(x, y));
+    let (own, weight) = (cells.ratio.at(x, y), cells.weight.at(x, y));
+    let mean = [0, 1, 2].map(|k| soft[k] / soft[3 + k].max(1e-6));
+    let sure = [0, 1, 2].map(|k| 12.0 * soft[3 + k]);
+    (cells.soft_misfit.at(x, y) < 3.0 && neutral(mean, sure, s))
+        || (cells.misfit.at(x, y) < 3.0 && neutral(own, weight, s))
+}
+
+/// Whether a ratio, as sure as its weight, is that of neutral light of about the expected brightness.
+fn neutral(ratio: [f32; 3], weight: [f32; 3], light: [f32; 3]) -> bool {
+    let mut off = [1.0f32; 3];
+    let mut loose = [0.0f32; 3];
+    for k in 0..3 {
+        if weight[k] > 1e-6 && light[k] > 1e-3 {
+            off[k] = ratio[k] / light[k];
+            loose[k] = 3.0 / (weight[k] * light[k] * light[k]).sqrt();
+        }
+    }
+    let brightness = (off[0] + off[1] + off[2]) / 3.0;
+    let even = (0..3)
+        .all(|k| (off[k] - brightness).abs() < NEUTRAL as f32 * brightness + loose[k].min(0.2));
+    even && f64::from(brightness) > DARKENED.0 && f64::from(brightness) < DARKENED.1
+}
+
+/// Whether two cells near each other lie on two sides of an edge.
+fn differs(cells: &Cells, a: (i32, i32), b: (i32, i32)) -> bool {
+    let (ra, rb) = (cells.soft.at(a.0, a.1), cells.soft.at(b.0, b.1));
+    (0..3).any(|k| {
+        let (va, vb) = (ra[k] / ra[3 + k].max(1e-6), rb[k] / rb[3 + k].max(1e-6));
+        let noise = 1.0 / (12.0 * ra[3 + k].min(rb[3 + k]).max(1e-6));
+        let step = (va - vb).abs();
+        step > 0.06 * va && step * step > 16.0 * noise
+    })
+}

@@ -1,0 +1,139 @@
+//! Does an area carry the plate's own texture? Fine detail of frame and plate is multiplied cell by cell: over an area
+//! their products add up where the plate is seen and cancel where it isn't, whatever the noise.
+
+use rayon::prelude::*;
+
+use super::super::tools::gauss;
+use super::super::{Ask, Noise};
+use super::cells::{Around, half};
+use crate::budget::{Account, OverBudget};
+use crate::raster::Raster;
+
+/// Detail is what a mean over this many cells leaves.
+const FINE: f64 = 2.0;
+/// Standard deviations by which the expected texture must stand out for an answer.
+const DECIDABLE: f64 = 4.0;
+
+/// Detail up to this many times the plate's own noise is weak.
+const WEAK: f32 = 16.0;
+
+/// What an area says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Answer {
+    Plate,
+    Other,
+    /// The plate has too little texture here for the noise and the area.
+    Undecided,
+}
+
+/// Products of detail per cell, in units of noise.
+pub(super) struct Texture {
+    /// Frame times plate, and plate times plate less its noise, times the light.
+    products: Raster<[f32; 2]>,
+}
+
+/// Sums over an area.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Sum {
+    seen: f64,
+    squares: f64,
+    left: f64,
+    expected: f64,
+}
+
+impl Texture {
+    pub fn measured(
+        ask: &Ask,
+        noise: &Noise,
+        light: &Raster<[f32; 3]>,
+        background: &Raster<u8>,
+        account: &Account,
+    ) -> Result<Texture, OverBudget> {
+        let rect = half(ask.frame.rect());
+        let mut means = Raster::filled(rect, [0.0f32; 6], account)?;
+        let width = means.width().max(1);
+        means
+            .data_mut()
+            .par_chunks_mut(width)
+            .enumerate()
+            .for_each(|(j, row)| {
+                for (i, mean) in row.iter_mut().enumerate() {
+                    let mut count = 0.0f32;
+                    let (x, y) = (rect.x0 + i as i32, rect.y0 + j as i32);
+                    Around::cell(ask.frame, ask.plate, x, y).each(|p| {
+                        count += 1.0;
+                        for k in 0..3 {
+                            mean[k] += p.frame[k];
+                            mean[3 + k] += p.plate[k];
+                        }
+                    });
+                    if count > 0.0 {
+                        *mean = mean.map(|v| v / count);
+                    }
+                }
+            });
+        let coarse = gauss::blurred(&means, FINE, account)?;
+        let mut parts = Raster::filled(rect, [0.0f32; 3], account)?;
+        let share = 1.0 / (1.0 + ask.plate_frames.max(1) as f32);
+        parts
+            .data_mut()
+            .par_iter_mut()
+            .zip(means.data().par_iter().zip(coarse.data()))
+            .zip(light.data())
+            .for_each(|((part, (mean, coarse)), light)| {
+                for k in 0..3 {
+                    let variance = 0.25 * noise.variance(k, coarse[3 + k], 0.0);
+                    let (c, b) = (mean[k] - coarse[k], mean[3 + k] - coarse[3 + k]);
+                    part[0] += c * b / variance;
+                    part[1] += light[k] * b * b / variance;
+                    part[2] += light[k] * share;
+                }
+            });
+        // Where detail is no stronger than noise, the plate's squares say nothing; what the background shows there does.
+        let weak = |part: &[f32; 3]| part[1] < WEAK * part[2].max(0.1);
+        let (mut seen, mut lights) = (0.0f64, 0.0f64);
+        for (part, &background) in parts.data().iter().zip(background.data()) {
+            if background > 0 && weak(part) {
+                seen += f64::from(part[0]);
+                lights += f64::from(part[2]);
+            }
+        }
+        let usual = if lights > 0.0 {
+            (seen / lights).max(0.0) as f32
+        } else {
+            0.0
+        };
+        let mut products = Raster::filled(rect, [0.0f32; 2], account)?;
+        for (product, part) in products.data_mut().iter_mut().zip(parts.data()) {
+            let expected = if weak(part) {
+                usual * part[2]
+            } else {
+                part[1] - part[2]
+            };
+            *product = [part[0], expected];
+        }
+        Ok(Texture { products })
+    }
+
+    pub fn add(&self, x: i32, y: i32, sum: &mut Sum) {
+        let [seen, expected] = self.products.at(x, y).map(f64::from);
+        sum.seen += seen;
+        sum.squares += seen * seen;
+        sum.left += (seen - expected) * (seen - expected);
+        sum.expected += expected;
+    }
+}
+
+impl Sum {
+    pub fn answer(&self) -> Answer {
+        // Scatter of the sum, whichever of the two it is; no less than white noise gives.
+        let deviation = self.squares.min(self.left).max(self.expected + 1.0).sqrt();
+        if self.expected < DECIDABLE * deviation {
+            Answer::Undecided
+        } else if self.seen > 0.5 * self.expected {
+            Answer::Plate
+        } else {
+            Answer::Other
+        }
+    }
+}

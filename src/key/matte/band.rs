@@ -1,0 +1,202 @@
+//! Which pixels are unknown: along the outline as wide as the edge is there, and all of a zone of strands.
+
+use super::super::tools::distance;
+use crate::budget::{Account, Charge, OverBudget};
+use crate::geom::Rect;
+use crate::raster::{Matte, Raster};
+
+use super::Known;
+use super::measure::Sensed;
+use super::width::{DEEPEST, Profile};
+
+/// Side of a chunk of outline, in pixels.
+const CHUNK: i32 = 20;
+/// The band reaches this far outside the outline, and this much deeper than saturation.
+const OUTSIDE: f32 = 4.0;
+const MARGIN: f32 = 3.0;
+
+/// Unknown pixels and what is sure around them.
+#[derive(Debug)]
+pub struct Band {
+    /// 1 where coverage is to be found.
+    pub unknown: Raster<u8>,
+    /// The same as indices, row by row.
+    pub list: Vec<u32>,
+    /// Depth below the outline in pixels, negative outside.
+    depth: Raster<f32>,
+    /// Depth of saturation at each pixel of the list.
+    saturated: Vec<f32>,
+    /// What [`super::strands::zone`] says, per pixel of the list.
+    strands: Vec<u8>,
+    _charge: Charge,
+}
+
+impl Band {
+    pub fn found(known: &Known, sensed: &Sensed, account: &Account) -> Result<Band, OverBudget> {
+        let rect = sensed.frame.rect();
+        let mut inside = Raster::filled(rect, 0u8, account)?;
+        let mut outside = Raster::filled(rect, 1u8, account)?;
+        let cells = known.body.rect();
+        for y in rect.y0..rect.y1 {
+            for x in rect.x0..rect.x1 {
+                let (i, j) = (x.div_euclid(2), y.div_euclid(2));
+                if cells.contains(i, j) && known.body.at(i, j) != 0 {
+                    inside.put(x, y, 1);
+                    outside.put(x, y, 0);
+                }
+            }
+        }
+        let to_outside = distance::nearest(&outside, account)?;
+        let to_inside = distance::nearest(&inside, account)?;
+        let width = inside.width();
+        let mut depth = Raster::filled(rect, 0.0f32, account)?;
+        let reach = |i: usize, to: u32| {
+            let d = distance::squared(width, i, to);
+            if d == i64::MAX {
+                1e4
+            } else {
+                (d as f32).sqrt() - 0.5
+            }
+        };
+        for i in 0..depth.data().len() {
+            depth.data_mut()[i] = if inside.data()[i] != 0 {
+                reach(i, to_outside.data()[i])
+            } else {
+                -reach(i, to_inside.data()[i])
+            };
+        }
+        let chunks = Rect::of_size(
+            rect.width().div_ceil(CHUNK as u32),
+            rect.height().div_ceil(CHUNK as u32),
+        );
+        let _held = account.charge(chunks.area() * size_of::<Profile>() as u64, "edge widths")?;
+        let across = chunks.width() as usize;
+        let chunk_of = |pixel: u32| {
+            let (x, y) = (pixel as usize % width, pixel as usize / width);
+            y / CHUNK as usize * across + x / CHUNK as usize
+        };
+        let mut profiles = vec![Profile::EMPTY; chunks.area() as usize];
+        for i in 0..depth.data().len() {
+            let d = depth.data()[i];
+            if d > 0.0 && d < DEEPEST as f32 && to_outside.data()[i] != distance::NONE {
+                let v = sensed.variance(i, 0.5);
+                let off = sensed.difference(i);
+                let energy = (0..3).map(|k| off[k] * off[k] / v[k]).sum();
+                profiles[chunk_of(to_outside.data()[i])].add(d as usize, energy);
+            }
+        }
+        let mut saturation = vec![0.0f32; profiles.len()];
+        for cy in 0..chunks.y1 {
+            for cx in 0..chunks.x1 {
+                let mut all = Profile::EMPTY;
+                for y in (cy - 1).max(0)..(cy + 2).min(chunks.y1) {
+                    for x in (cx - 1).max(0)..(cx + 2).min(chunks.x1) {
+                        all.join(&profiles[y as usize * across + x as usize]);
+                    }
+                }
+                saturation[cy as usize * across + cx as usize] = all.saturation();
+            }
+        }
+        let zone = super::strands::zone(sensed, &depth, &inside, account)?;
+        let mut unknown = Raster::filled(rect, 0u8, account)?;
+        let mut list = Vec::new();
+        let mut saturated = Vec::new();
+        let mut strands = Vec::new();
+        for i in 0..depth.data().len() {
+            let d = depth.data()[i];
+            let edge = if d > 0.0 {
+                to_outside.data()[i]
+            } else {
+                to_inside.data()[i]
+            };
+            if edge == distance::NONE {
+                continue;
+            }
+            let strand = zone.data()[i] != 0;
+            let deep = saturation[chunk_of(edge)];
+            if strand && d > -OUTSIDE {
+                unknown.data_mut()[i] = 1;
+                list.push(i as u32);
+                saturated.push(deep);
+                strands.push(zone.data()[i]);
+            } else if d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN {
+                unknown.data_mut()[i] = 1;
+                list.push(i as u32);
+                saturated.push(deep);
+                strands.push(0);
+            }
+        }
+        let charge = account.charge(list.len() as u64 * 12, "matte unknowns")?;
+        Ok(Band {
+            unknown,
+            list,
+            depth,
+            saturated,
+            strands,
+            _charge: charge,
+        })
+    }
+
+    /// Coverage to start from: 1 inside, 0 outside, in between at the outline.
+    pub fn start(&self, account: &Account) -> Result<Matte, OverBudget> {
+        let mut matte = Matte::filled(self.depth.rect(), 0.0, account)?;
+        for (i, a) in matte.data_mut().iter_mut().enumerate() {
+            let d = self.depth.data()[i];
+            *a = if self.unknown.data()[i] != 0 {
+                0.5
+            } else if d > 0.0 {
+                1.0
+            } else {
+                0.0
+            };
+        }
+        Ok(matte)
+    }
+
+    /// How much its place alone speaks for the list's nth pixel being solid, in the units of log odds.
+    pub fn depth_bonus(&self, n: usize) -> f32 {
+        if self.strands[n] != super::strands::DENSE_ZONE {
+            return -2.0;
+        }
+        0.2 * (self.depth.data()[self.list[n] as usize] - 6.0).clamp(-6.0, 12.0)
+    }
+
+    /// Number of pixels in zones of strands.
+    pub fn strand_pixels(&self) -> usize {
+        self.strands.iter().filter(|&&s| s != 0).count()
+    }
+
+    pub fn has_strands(&self) -> bool {
+        self.strands.iter().any(|&s| s != 0)
+    }
+
+    /// Whether the list's nth pixel lies in a zone of strands.
+    pub fn in_strands(&self, n: usize) -> bool {
+        self.strands[n] != 0
+    }
+
+    /// How far colour at a pixel is trusted before any matte is known.
+    pub fn first_trust(&self, i: usize) -> f32 {
+        if self.unknown.data()[i] == 0 && self.depth.data()[i] > 0.0 {
+            1.0
+        } else {
+            0.0
+        }
+    }
+
+    /// What the outline alone expects at the list's nth pixel, and how firmly (1 / variance).
+    pub fn expected(&self, n: usize) -> (f32, f32) {
+        let d = self.depth.data()[self.list[n] as usize];
+        let deep = self.saturated[n];
+        let hope = (0.5 + d / (deep.max(1.0) + 1.0)).clamp(0.0, 1.0);
+        if self.strands[n] != 0 {
+            (0.5 * hope, 1.0)
+        } else if d > deep {
+            (1.0, 400.0)
+        } else if d < -3.0 {
+            (0.0, 100.0)
+        } else {
+            (hope, 8.0)
+        }
+    }
+}

@@ -1,0 +1,278 @@
+//! The piece's own colour: gathered from sure pixels near by (mean and covariance, the nearest counting most),
+//! recovered under the edge, carried on beyond it.
+
+use rayon::prelude::*;
+
+use super::super::tools::windows::{PIECE, inverse, times};
+use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
+use crate::raster::{Light, Matte, Raster};
+
+use super::band::Band;
+use super::measure::{Sensed, crossed};
+
+/// Weight, weighted colour, weighted products (xx xy xz yy yz zz).
+type Sums = [f32; 10];
+/// Each coarser level counts this much less: with the fourfold larger cell, weight falls as distance^-5.
+const FALL: f32 = 1.0 / 8.0;
+const LEVELS: usize = 8;
+/// Spread that is always granted, as a share of the colour: surfaces do shade off toward their edge.
+const SHADE: f32 = 0.03;
+
+/// Sums of sure colour in cells of 2, 4, 8 ... pixels.
+#[derive(Debug)]
+pub struct Near {
+    width: usize,
+    levels: Vec<Raster<Sums>>,
+    skip: usize,
+    fall: f32,
+}
+
+fn add(into: &mut Sums, from: &Sums, share: f32) {
+    for k in 0..10 {
+        into[k] += from[k] * share;
+    }
+}
+
+impl Near {
+    /// Gathers `colour` where the matte is sure of it.
+    pub fn gathered(
+        colour: &Light,
+        matte: &Matte,
+        band: &Band,
+        first: bool,
+        account: &Account,
+    ) -> Result<Near, OverBudget> {
+        let sure = |i: usize| {
+            if first {
+                band.first_trust(i)
+            } else {
+                let t = ((matte.data()[i] - 0.6) / 0.35).clamp(0.0, 1.0);
+                t * t
+            }
+        };
+        Near::summed(colour, sure, 0, FALL, account)
+    }
+
+    /// Gathers colours of strands: of the zone's pixels those that differ most, over a wide neighbourhood; once
+    /// there is a matte, those it is sure of.
+    pub fn of_strands(
+        sensed: &Sensed,
+        colour: &Light,
+        matte: &Matte,
+        band: &Band,
+        first: bool,
+        account: &Account,
+    ) -> Result<Near, OverBudget> {
+        let mut zone = Raster::filled(matte.rect(), 0u8, account)?;
+        for (n, &pixel) in band.list.iter().enumerate() {
+            zone.data_mut()[pixel as usize] = u8::from(band.in_strands(n));
+        }
+        let sure = |i: usize| {
+            if zone.data()[i] == 0 {
+                0.0
+            } else if first {
+                let d = sensed.difference(i);
+                let e = d[0] * d[0] + d[1] * d[1] + d[2] * d[2];
+                e * e
+            } else {
+                let t = ((matte.data()[i] - 0.6) / 0.35).clamp(0.0, 1.0);
+                t * t
+            }
+        };
+        Near::summed(colour, sure, 3, 0.5, account)
+    }
+
+    /// Sums of `colour` weighted by `sure`; levels before `skip` are built but not looked at.
+    fn summed(
+        colour: &Light,
+        sure: impl Fn(usize) -> f32 + Sync,
+        skip: usize,
+        fall: f32,
+        account: &Account,
+    ) -> Result<Near, OverBudget> {
+        let width = colour.width();
+        let height = colour.data().len().checked_div(width).unwrap_or(0);
+        let (mut w, mut h) = (width.div_ceil(2), height.div_ceil(2));
+        let mut finest = Raster::filled(Rect::of_size(w as u32, h as u32), [0.0; 10], account)?;
+        finest
+            .data_mut()
+            .par_chunks_mut(w.max(1))
+            .enumerate()
+            .for_each(|(cy, row)| {
+                for (cx, cell) in row.iter_mut().enumerate() {
+                    for y in 2 * cy..(2 * cy + 2).min(height) {
+                        for x in 2 * cx..(2 * cx + 2).min(width) {
+                            let i = y * width + x;
+                            let sure = sure(i);
+                            if sure <= 0.0 {
+                                continue;
+                            }
+                            let c = colour.data()[i];
+                            if !c.iter().all(|v| v.is_finite()) {
+                                continue;
+                            }
+                            let one = [
+                                1.0,
+                                c[0],
+                                c[1],
+                                c[2],
+                                c[0] * c[0],
+                                c[0] * c[1],
+                                c[0] * c[2],
+                                c[1] * c[1],
+                                c[1] * c[2],
+                                c[2] * c[2],
+                            ];
+                            add(cell, &one, 0.25 * sure);
+                        }
+                    }
+                }
+            });
+        let mut levels = vec![finest];
+        while levels.len() < LEVELS && (w > 1 || h > 1) {
+            let last = &levels[levels.len() - 1];
+            let (fine_w, fine_h) = (w, h);
+            (w, h) = (w.div_ceil(2), h.div_ceil(2));
+            let mut next = Raster::filled(Rect::of_size(w as u32, h as u32), [0.0; 10], account)?;
+            let from = last.data();
+            next.data_mut()
+                .par_chunks_mut(w)
+                .enumerate()
+                .for_each(|(cy, row)| {
+                    for (cx, cell) in row.iter_mut().enumerate() {
+                        for y in 2 * cy..(2 * cy + 2).min(fine_h) {
+                            for x in 2 * cx..(2 * cx + 2).min(fine_w) {
+                                add(cell, &from[y * fine_w + x], 0.25);
+                            }
+                        }
+                    }
+                });
+            levels.push(next);
+        }
+        Ok(Near {
+            width,
+            levels,
+            skip,
+            fall,
+        })
+    }
+
+    /// Mean colour near pixel `i` and its covariance; `None` where nothing sure is anywhere near.
+    pub fn at(&self, i: usize) -> Option<([f32; 3], [f32; 6])> {
+        let (x, y) = ((i % self.width) as f32 + 0.5, (i / self.width) as f32 + 0.5);
+        let mut sums = [0.0f32; 10];
+        let (mut size, mut worth) = (2.0f32, 1.0f32);
+        for (n, level) in self.levels.iter().enumerate() {
+            if n < self.skip && self.levels.len() > self.skip {
+                size *= 2.0;
+                continue;
+            }
+            let (w, data) = (level.width(), level.data());
+            let h = data.len() / w;
+            let (u, v) = (x / size - 0.5, y / size - 0.5);
+            let (fx, fy) = (u - u.floor(), v - v.floor());
+            let (cx, cy) = (u.floor() as i32, v.floor() as i32);
+            for (dx, dy, share) in [
+                (0, 0, (1.0 - fx) * (1.0 - fy)),
+                (1, 0, fx * (1.0 - fy)),
+                (0, 1, (1.0 - fx) * fy),
+                (1, 1, fx * fy),
+            ] {
+                let (x, y) = (cx + dx, cy + dy);
+                if x < 0 || y < 0 || x as usize >= w || y as usize >= h {
+                    continue;
+                }
+                add(&mut sums, &data[y as usize * w + x as usize], share * worth);
+            }
+            size *= 2.0;
+            worth *= self.fall;
+        }
+        let weight = sums[0];
+        if !(weight > 1e-12) {
+            return None;
+        }
+        let s = sums.map(|v| v / weight);
+        let m = [s[1], s[2], s[3]];
+        let g = |k: usize| {
+            let v = SHADE * m[k];
+            v * v + 1e-7
+        };
+        let spread = [
+            (s[4] - m[0] * m[0]).max(0.0) + g(0),
+            s[5] - m[0] * m[1],
+            s[6] - m[0] * m[2],
+            (s[7] - m[1] * m[1]).max(0.0) + g(1),
+            s[8] - m[1] * m[2],
+            (s[9] - m[2] * m[2]).max(0.0) + g(2),
+        ];
+        Some((m, spread))
+    }
+}
+
+/// Puts into `colour`, at the band's pixels, what frame and neighbourhood together say the piece's colour is.
+pub fn recovered(
+    sensed: &Sensed,
+    band: &Band,
+    near: &Near,
+    hair: Option<&Near>,
+    matte: &Matte,
+    colour: &mut Light,
+) {
+    let found: Vec<[f32; 3]> = band
+        .list
+        .par_iter()
+        .with_min_len(PIECE)
+        .enumerate()
+        .map(|(n, &pixel)| {
+            let i = pixel as usize;
+            let (c, b, a) = (
+                sensed.frame.data()[i],
+                sensed.backdrop.data()[i],
+                matte.data()[i],
+            );
+            let strand = hair
+                .filter(|_| band.in_strands(n))
+                .and_then(|hair| hair.at(i));
+            let Some((mean, spread)) = strand.or_else(|| near.at(i)) else {
+                return c;
+            };
+            let m = inverse(crossed(sensed.variance(i, a), a * a, &spread));
+            let off = std::array::from_fn(|k| c[k] - (1.0 - a) * b[k] - a * mean[k]);
+            let t = times(&spread, times(&m, off));
+            std::array::from_fn(|k| (mean[k] + a * t[k]).clamp(0.0, sensed.ceiling))
+        })
+        .collect();
+    for (&pixel, found) in band.list.iter().zip(found) {
+        colour.data_mut()[pixel as usize] = found;
+    }
+}
+
+/// Carries the colour on beyond the edge: wherever the matte is all but nothing, the colour near by.
+pub fn carried(
+    matte: &Matte,
+    band: &Band,
+    colour: &mut Light,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let near = Near::gathered(colour, matte, band, false, account)?;
+    let width = colour.width();
+    if width == 0 {
+        return Ok(());
+    }
+    colour
+        .data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(y, row)| {
+            for (x, out) in row.iter_mut().enumerate() {
+                let i = y * width + x;
+                if matte.data()[i] < 0.004
+                    && let Some((mean, _)) = near.at(i)
+                {
+                    *out = mean;
+                }
+            }
+        });
+    Ok(())
+}

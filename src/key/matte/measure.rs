@@ -1,0 +1,321 @@
+//! What each pixel says about its own coverage when F and B' are given with their spreads.
+
+use rayon::prelude::*;
+
+use super::super::tools::windows::{PIECE, inverse, times};
+use crate::budget::{Account, Charge, OverBudget};
+use crate::raster::{Light, Matte, Raster};
+
+use super::super::Noise;
+use super::band::Band;
+use super::colour::Near;
+
+/// A pixel's say is worth at most this much (1 / variance of coverage): 0.7 % is as good as registration gets.
+const MOST: f32 = 20_000.0;
+
+/// How well a rod's learnt look is known, as a share of its light.
+const LEARNT: f32 = 0.04;
+
+/// How firmly an area found solid is held to full coverage.
+const SOLID: f32 = 400.0;
+
+/// Frame, backdrop and how far off either may be.
+#[derive(Debug)]
+pub struct Sensed<'a> {
+    pub frame: &'a Light,
+    pub backdrop: &'a Light,
+    /// Variance of the backdrop's own error, per channel: its noise and what registration left at gradients.
+    pub loose: Light,
+    /// Frame noise: variance = p C + q.
+    pub p: [f32; 3],
+    pub q: [f32; 3],
+    /// The most the frame can hold.
+    pub ceiling: f32,
+    /// Median variance of noise, for windows.
+    pub floor: f32,
+}
+
+impl<'a> Sensed<'a> {
+    pub fn new(
+        frame: &'a Light,
+        backdrop: &'a Light,
+        noise: &Noise,
+        plate_frames: usize,
+        account: &Account,
+    ) -> Result<Sensed<'a>, OverBudget> {
+        let mut loose = Light::filled(frame.rect(), [0.0; 3], account)?;
+        let n = plate_frames.max(1) as f32;
+        let (own, plates) = (n / (n + 1.0), 1.0 / (n + 1.0));
+        let clean = |v: [f32; 3]| v.map(|v| if v.is_finite() && v > 0.0 { v } else { 0.0 });
+        let (p, q, r) = (clean(noise.p), clean(noise.q), clean(noise.r));
+        let width = frame.width();
+        let height = frame.data().len().checked_div(width).unwrap_or(0);
+        let light = backdrop.data();
+        loose
+            .data_mut()
+            .par_chunks_mut(width)
+            .enumerate()
+            .for_each(|(y, row)| {
+                let (up, down) = (y.saturating_sub(1), (y + 1).min(height - 1));
+                for (x, out) in row.iter_mut().enumerate() {
+                    let (left, right) = (x.saturating_sub(1), (x + 1).min(width - 1));
+                    for k in 0..3 {
+                        let gx = 0.5 * (light[y * width + right][k] - light[y * width + left][k]);
+                        let gy = 0.5 * (light[down * width + x][k] - light[up * width + x][k]);
+                        out[k] = plates * (p[k] * light[y * width + x][k].max(0.0) + q[k])
+                            + r[k] * (gx * gx + gy * gy);
+                    }
+                }
+            });
+        let mut ceiling = 1.0f32;
+        let mut sum = 0.0f64;
+        for c in frame.data() {
+            for k in 0..3 {
+                if c[k].is_finite() {
+                    ceiling = ceiling.max(c[k]);
+                    sum += f64::from(c[k].max(0.0));
+                }
+            }
+        }
+        let mean = (sum / (3.0 * frame.data().len().max(1) as f64)) as f32;
+        let floor = own * (p[1] * mean + q[1]);
+        Ok(Sensed {
+            frame,
+            backdrop,
+            loose,
+            p: p.map(|v| v * own),
+            q: q.map(|v| v * own + 1e-9),
+            ceiling,
+            floor: floor.max(1e-8),
+        })
+    }
+
+    /// A rod's look is learnt along it, not seen: where `rig` covers, the backdrop is known to a few percent only.
+    pub fn doubt(&mut self, rig: &Matte) {
+        let rect = self.loose.rect();
+        let both = rect.intersected(&rig.rect());
+        for y in both.y0..both.y1 {
+            for x in both.x0..both.x1 {
+                let share = LEARNT * rig.at(x, y);
+                let mut loose = self.loose.at(x, y);
+                for (v, b) in loose.iter_mut().zip(self.backdrop.at(x, y)) {
+                    *v += (share * b) * (share * b);
+                }
+                self.loose.put(x, y, loose);
+            }
+        }
+    }
+
+    /// Variance of C - a F - (1 - a) B' from noise alone.
+    pub fn variance(&self, i: usize, a: f32) -> [f32; 3] {
+        let (c, loose) = (self.frame.data()[i], self.loose.data()[i]);
+        let open = (1.0 - a) * (1.0 - a);
+        std::array::from_fn(|k| self.p[k] * c[k].max(0.0) + self.q[k] + open * loose[k])
+    }
+
+    /// C - B'.
+    pub fn difference(&self, i: usize) -> [f32; 3] {
+        let (c, b) = (self.frame.data()[i], self.backdrop.data()[i]);
+        std::array::from_fn(|k| c[k] - b[k])
+    }
+}
+
+/// Per pixel of the band: coverage it asks for, and how firmly (1 / variance).
+#[derive(Debug)]
+pub struct Data {
+    pub asked: Vec<f32>,
+    pub weight: Vec<f32>,
+    _charge: Charge,
+}
+
+impl Data {
+    /// Room for `count` pixels that say nothing yet.
+    pub fn silent(count: usize, account: &Account) -> Result<Data, OverBudget> {
+        let charge = account.charge(count as u64 * 8, "matte data")?;
+        Ok(Data {
+            asked: vec![0.0; count],
+            weight: vec![0.0; count],
+            _charge: charge,
+        })
+    }
+}
+
+fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+}
+
+/// Noise and a share of a colour's covariance together.
+pub fn crossed(noise: [f32; 3], share: f32, m: &[f32; 6]) -> [f32; 6] {
+    [
+        noise[0] + share * m[0],
+        share * m[1],
+        share * m[2],
+        noise[1] + share * m[3],
+        share * m[4],
+        noise[2] + share * m[5],
+    ]
+}
+
+/// Determinant of a symmetric matrix, at least a very small positive number.
+fn determinant(m: &[f32; 6]) -> f32 {
+    let [a, b, c, d, e, f] = m.map(f64::from);
+    let det = a * (d * f - e * e) - b * (b * f - c * e) + c * (b * e - c * d);
+    det.max(1e-36) as f32
+}
+
+/// Coverage of one pixel, its weight and how badly this F explains it at its best (lower is better), from F's mean and covariance (xx xy xz yy yz zz); starts from `a`.
+pub fn projected(
+    sensed: &Sensed,
+    i: usize,
+    mean: [f32; 3],
+    spread: [f32; 6],
+    mut a: f32,
+) -> (f32, f32, f32) {
+    let difference = sensed.difference(i);
+    let b = sensed.backdrop.data()[i];
+    let way: [f32; 3] = std::array::from_fn(|k| mean[k] - b[k]);
+    let mut weight = 0.0;
+    let mut wrong = 0.0;
+    for _ in 0..3 {
+        let m = inverse(crossed(sensed.variance(i, a), a * a, &spread));
+        let t = times(&m, way);
+        weight = dot(way, t);
+        if !(weight > 1e-6) {
+            return (a, 0.0, f32::INFINITY);
+        }
+        let free = dot(difference, t) / weight;
+        a = free.clamp(0.0, 1.0);
+        let off: [f32; 3] = std::array::from_fn(|k| difference[k] - a * way[k]);
+        // Off the line by more than noise and spread allow: this F is not what is seen here.
+        wrong = dot(off, times(&m, off)) / 3.0;
+        if wrong > 2.0 {
+            weight *= 2.0 / wrong;
+        }
+    }
+    let (v, a2) = (sensed.variance(i, a), a * a);
+    let spread = crossed(v, a2, &spread);
+    let odds = 3.0 * wrong + libm::logf(determinant(&spread)) + libm::logf(weight.max(1.0));
+    (a, weight.min(MOST), odds)
+}
+
+/// How badly full coverage by this F explains a pixel (lower is better).
+fn covered(sensed: &Sensed, i: usize, mean: [f32; 3], spread: &[f32; 6]) -> f32 {
+    let c = sensed.frame.data()[i];
+    let m = crossed(sensed.variance(i, 1.0), 1.0, spread);
+    let off = std::array::from_fn(|k| c[k] - mean[k]);
+    dot(off, times(&inverse(m), off)) + libm::logf(determinant(&m))
+}
+
+/// In zones of strands: how much better a solid piece explains a pixel than a strand, as a mean over a small square
+/// (a piece is solid in areas, not in single pixels).
+fn solidity(
+    sensed: &Sensed,
+    band: &Band,
+    near: &Near,
+    hair: &Near,
+    matte: &Matte,
+    account: &Account,
+) -> Result<Raster<f32>, OverBudget> {
+    let mut lean = Raster::filled(matte.rect(), f32::NAN, account)?;
+    let said: Vec<f32> = band
+        .list
+        .par_iter()
+        .with_min_len(PIECE)
+        .enumerate()
+        .map(|(n, &pixel)| {
+            let i = pixel as usize;
+            if !band.in_strands(n) {
+                return f32::NAN;
+            }
+            let (Some((solid, tight)), Some((strand, loose))) = (near.at(i), hair.at(i)) else {
+                return f32::NAN;
+            };
+            let (_, _, odds) = projected(sensed, i, strand, loose, 0.5);
+            (odds - covered(sensed, i, solid, &tight)).clamp(-12.0, 12.0) + band.depth_bonus(n)
+        })
+        .collect();
+    for (&pixel, said) in band.list.iter().zip(said) {
+        lean.data_mut()[pixel as usize] = said;
+    }
+    let width = matte.width();
+    let height = matte.data().len() / width.max(1);
+    let mut smooth = Raster::filled(matte.rect(), f32::NAN, account)?;
+    let from = lean.data();
+    smooth
+        .data_mut()
+        .par_chunks_mut(width.max(1))
+        .enumerate()
+        .for_each(|(y, row)| {
+            for (x, out) in row.iter_mut().enumerate() {
+                if from[y * width + x].is_nan() {
+                    continue;
+                }
+                let (mut sum, mut count) = (0.0, 0.0);
+                for v in y.saturating_sub(3)..(y + 4).min(height) {
+                    for u in x.saturating_sub(3)..(x + 4).min(width) {
+                        let l = from[v * width + u];
+                        if !l.is_nan() {
+                            sum += l;
+                            count += 1.0;
+                        }
+                    }
+                }
+                *out = sum / count;
+            }
+        });
+    Ok(smooth)
+}
+
+/// What all pixels of the band say.
+pub fn data(
+    sensed: &Sensed,
+    band: &Band,
+    near: &Near,
+    hair: Option<&Near>,
+    matte: &Matte,
+    account: &Account,
+) -> Result<Data, OverBudget> {
+    let solid_here = hair
+        .map(|hair| solidity(sensed, band, near, hair, matte, account))
+        .transpose()?;
+    let count = band.list.len();
+    let charge = account.charge(count as u64 * 8, "matte data")?;
+    let mut said = vec![(0.0f32, 0.0f32); count];
+    said.par_chunks_mut(PIECE)
+        .zip(band.list.par_chunks(PIECE))
+        .enumerate()
+        .for_each(|(piece, (said, list))| {
+            for (n, (said, &pixel)) in said.iter_mut().zip(list).enumerate() {
+                let i = pixel as usize;
+                let start = 0.5 * (matte.data()[i] + 0.5);
+                let solid = near
+                    .at(i)
+                    .map(|(mean, spread)| projected(sensed, i, mean, spread, start));
+                let strand = hair
+                    .filter(|_| band.in_strands(piece * PIECE + n))
+                    .and_then(|hair| hair.at(i))
+                    .map(|(mean, spread)| projected(sensed, i, mean, spread, start));
+                let full = solid_here.as_ref().is_some_and(|s| s.data()[i] > 0.0);
+                let (a, w) = match (solid, strand) {
+                    (_, Some(_)) if full => {
+                        *said = (1.0, SOLID);
+                        continue;
+                    }
+                    (_, Some((a, w, _))) | (Some((a, w, _)), None) => (a, w),
+                    (None, None) => continue,
+                };
+                // What the outline alone expects.
+                let (hope, firm) = band.expected(piece * PIECE + n);
+                let total = w + firm;
+                if total > 0.0 {
+                    *said = ((w * a + firm * hope) / total, total);
+                }
+            }
+        });
+    let (asked, weight) = said.into_iter().unzip();
+    Ok(Data {
+        asked,
+        weight,
+        _charge: charge,
+    })
+}

@@ -1,0 +1,157 @@
+//! From a known backdrop and a rough body to coverage and the piece's own colour.
+//!
+//! C = a F + (1 - a) B' with B' known everywhere: given F, every pixel measures its own a. So F from the nearest
+//! sure interior, its spread included, decides; smoothness only helps where F and B' are too alike to tell.
+
+mod band;
+pub mod card;
+mod colour;
+mod measure;
+mod see_through;
+mod solve;
+mod strands;
+#[cfg(test)]
+mod tests;
+mod width;
+
+use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
+use crate::raster::{Light, Matte, Raster};
+
+use super::{Noise, Notice};
+
+/// How far the piece's colour is carried on beyond its edge, in pixels.
+const CARRIED: i32 = 32;
+
+/// What is known before a matte is made. `frame`, `backdrop` and `rig` lie on the frame's grid.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Known<'a> {
+    pub frame: &'a Light,
+    /// What the frame would show without the piece: plate under the frame's light, rods in it.
+    pub backdrop: &'a Light,
+    pub noise: &'a Noise,
+    /// How many frames the plate is the mean of.
+    pub plate_frames: usize,
+    /// Half-size cells (cell (i, j) covers frame pixels 2i..2i+2 x 2j..2j+2); 1 = neither background nor rod.
+    pub body: &'a Raster<u8>,
+    /// Coverage of what holds the piece, beside the piece.
+    pub rig: &'a Matte,
+    /// A hard limit; nothing is kept where it is zero or absent.
+    pub within: Option<&'a Matte>,
+    /// How many standard deviations count as different; `None` for the method's own.
+    pub sigma: Option<f64>,
+}
+
+/// A matte and the colour under it.
+#[derive(Debug)]
+pub(super) struct Solved {
+    pub matte: Matte,
+    /// Straight colour on the matte's rectangle, carried on beyond the edge.
+    pub colour: Light,
+    pub notices: Vec<Notice>,
+}
+
+/// Frame pixels the cell (i, j) of a half-size raster covers, for a whole rectangle of cells.
+fn full_size(cells: Rect) -> Rect {
+    Rect {
+        x0: cells.x0.saturating_mul(2),
+        y0: cells.y0.saturating_mul(2),
+        x1: cells.x1.saturating_mul(2),
+        y1: cells.y1.saturating_mul(2),
+    }
+}
+
+/// The rectangle the work is done on: the body and room for its edge and for carried colour.
+fn working_rect(known: &Known) -> Rect {
+    let cells = known.body.rect();
+    let mut used = Rect::EMPTY;
+    for y in cells.y0..cells.y1 {
+        let row = known.body.row(y);
+        let (Some(first), Some(last)) = (
+            row.iter().position(|&v| v != 0),
+            row.iter().rposition(|&v| v != 0),
+        ) else {
+            continue;
+        };
+        used = used.united(&Rect {
+            x0: cells.x0 + first as i32,
+            y0: y,
+            x1: cells.x0 + last as i32 + 1,
+            y1: y + 1,
+        });
+    }
+    if used.is_empty() {
+        return Rect::EMPTY;
+    }
+    let used = full_size(used);
+    let room = CARRIED + 8;
+    Rect {
+        x0: used.x0 - room,
+        y0: used.y0 - room,
+        x1: used.x1 + room,
+        y1: used.y1 + room,
+    }
+    .intersected(&known.frame.rect())
+    .intersected(&known.backdrop.rect())
+}
+
+/// Finds coverage and colour.
+pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBudget> {
+    let rect = working_rect(known);
+    let notices = Vec::new();
+    if rect.is_empty() {
+        return Ok(Solved {
+            matte: Matte::filled(Rect::EMPTY, 0.0, account)?,
+            colour: Light::filled(Rect::EMPTY, [0.0; 3], account)?,
+            notices,
+        });
+    }
+    let frame = known.frame.cropped(rect, account)?;
+    let backdrop = known.backdrop.cropped(rect, account)?;
+    let mut sensed =
+        measure::Sensed::new(&frame, &backdrop, known.noise, known.plate_frames, account)?;
+    sensed.doubt(known.rig);
+    let band = band::Band::found(known, &sensed, account)?;
+    let mut matte = band.start(account)?;
+    let mut colour = frame.cropped(rect, account)?;
+    let system = solve::System::over(&frame, &band.unknown, &band.list, sensed.floor, account)?;
+    for round in 0..ROUNDS {
+        let near = colour::Near::gathered(&colour, &matte, &band, round == 0, account)?;
+        let hair = band
+            .has_strands()
+            .then(|| colour::Near::of_strands(&sensed, &colour, &matte, &band, round == 0, account))
+            .transpose()?;
+        let data = measure::data(&sensed, &band, &near, hair.as_ref(), &matte, account)?;
+        system.solve(&data, solve::SMOOTH, &mut matte, account)?;
+        colour::recovered(&sensed, &band, &near, hair.as_ref(), &matte, &mut colour);
+    }
+    if let Some(inner) = see_through::inner_coverage(&sensed, &band, known.sigma, account)? {
+        for (i, a) in matte.data_mut().iter_mut().enumerate() {
+            *a *= inner.data()[i];
+            if *a > 0.02 {
+                let (c, b) = (frame.data()[i], backdrop.data()[i]);
+                colour.data_mut()[i] = std::array::from_fn(|k| {
+                    ((c[k] - (1.0 - *a) * b[k]) / *a).clamp(0.0, sensed.ceiling)
+                });
+            }
+        }
+    }
+    colour::carried(&matte, &band, &mut colour, account)?;
+    if let Some(within) = known.within {
+        for y in rect.y0..rect.y1 {
+            for x in rect.x0..rect.x1 {
+                if !within.rect().contains(x, y) || !(within.at(x, y) > 0.0) {
+                    matte.put(x, y, 0.0);
+                }
+            }
+        }
+    }
+    Ok(Solved {
+        matte,
+        colour,
+        notices,
+    })
+}
+
+/// Matte and colour are found in turn this many times.
+const ROUNDS: usize = 3;

@@ -1,0 +1,149 @@
+//! Where a piece is hair, fur or threads: many parts too thin to have an inside.
+
+use super::super::tools::{distance, labels};
+use super::measure::Sensed;
+use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
+use crate::raster::Raster;
+
+/// Parts that a disc of this radius (pixels) does not fit into are thin.
+const THIN: f32 = 5.0;
+/// Half the side of the square over which thin parts are counted, and the share that makes a zone.
+const REACH: usize = 20;
+const DENSE: f32 = 0.10;
+/// Threads within this of a zone (half side of a square) are part of it.
+const OWN: usize = 150;
+/// Half side of the square over which bare plate inside the body is counted, and the share that makes it loose.
+const GAP: usize = 10;
+const GAPS: f32 = 0.12;
+/// Without even this part of that share an area may well be solid.
+const CLOSED: f32 = 0.15;
+/// What [`zone`] says of a pixel: no strands; strands with the plate seen between them; strands or a solid part.
+pub const OUT: u8 = 0;
+pub const OPEN_ZONE: u8 = 1;
+pub const DENSE_ZONE: u8 = 2;
+/// How well light between strands is known, as a share.
+const LIGHT: f32 = 0.03;
+
+/// Sums over squares of half side `reach`, cut at the border.
+fn box_sums(
+    marks: &Raster<u8>,
+    reach: usize,
+    account: &Account,
+) -> Result<Raster<u32>, OverBudget> {
+    let width = marks.width();
+    let height = marks.data().len().checked_div(width).unwrap_or(0);
+    let table = Rect::of_size(width as u32 + 1, height as u32 + 1);
+    let mut upto = Raster::filled(table, 0u32, account)?;
+    let across = width + 1;
+    for y in 0..height {
+        let mut run = 0;
+        for x in 0..width {
+            run += u32::from(marks.data()[y * width + x]);
+            upto.data_mut()[(y + 1) * across + x + 1] = upto.data()[y * across + x + 1] + run;
+        }
+    }
+    let mut sums = Raster::filled(marks.rect(), 0u32, account)?;
+    let t = upto.data();
+    for y in 0..height {
+        let (y0, y1) = (y.saturating_sub(reach), (y + reach + 1).min(height));
+        for x in 0..width {
+            let (x0, x1) = (x.saturating_sub(reach), (x + reach + 1).min(width));
+            sums.data_mut()[y * width + x] = t[y1 * across + x1] + t[y0 * across + x0]
+                - t[y0 * across + x1]
+                - t[y1 * across + x0];
+        }
+    }
+    Ok(sums)
+}
+
+/// Zones of strands. `depth` is the depth below the outline, `inside` the body.
+pub fn zone(
+    sensed: &Sensed,
+    depth: &Raster<f32>,
+    inside: &Raster<u8>,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let width = depth.width();
+    let mut core = Raster::filled(depth.rect(), 0u8, account)?;
+    for (c, &d) in core.data_mut().iter_mut().zip(depth.data()) {
+        *c = u8::from(d > THIN);
+    }
+    let to_core = distance::nearest(&core, account)?;
+    let mut thin = Raster::filled(depth.rect(), 0u8, account)?;
+    let mut any = false;
+    for i in 0..thin.data().len() {
+        let far = distance::squared(width, i, to_core.data()[i]) as f64
+            > f64::from((THIN + 0.5) * (THIN + 0.5));
+        if inside.data()[i] != 0 && far {
+            thin.data_mut()[i] = 1;
+            any = true;
+        }
+    }
+    if !any {
+        return Ok(thin);
+    }
+    let counts = box_sums(&thin, REACH, account)?;
+    let side = (2 * REACH + 1) as f32;
+    let enough = (DENSE * side * side) as u32;
+    let lone = box_sums(&thin, 5, account)?;
+    let mut dense = thin;
+    for (d, &n) in dense.data_mut().iter_mut().zip(counts.data()) {
+        *d = u8::from(n > enough);
+    }
+    // Between strands the plate is seen: where it is, next to thin parts, the body is no solid.
+    let mut like = Raster::filled(depth.rect(), 0u8, account)?;
+    for (i, l) in like.data_mut().iter_mut().enumerate() {
+        *l = u8::from(inside.data()[i] != 0 && like_plate(sensed, i));
+    }
+    let seen = box_sums(&like, GAP, account)?;
+    let gaps = GAPS * ((2 * GAP + 1) * (2 * GAP + 1)) as f32;
+    let mut loose = like;
+    for (i, l) in loose.data_mut().iter_mut().enumerate() {
+        let open = inside.data()[i] != 0 && seen.data()[i] as f32 > gaps;
+        *l = u8::from(dense.data()[i] != 0 || open);
+    }
+    let parts = labels::parts(&loose, labels::Joined::SidesAndCorners, account)?;
+    let mut grown = vec![false; parts.parts.len()];
+    let rect = depth.rect();
+    let part_at = |i: usize| {
+        let (x, y) = ((i % width) as i32, (i / width) as i32);
+        parts.at(rect.x0 + x, rect.y0 + y)
+    };
+    for (i, &d) in dense.data().iter().enumerate() {
+        if d != 0
+            && let Some(part) = part_at(i)
+        {
+            grown[part] = true;
+        }
+    }
+    for i in 0..loose.data().len() {
+        loose.data_mut()[i] = u8::from(part_at(i).is_some_and(|part| grown[part]));
+    }
+    // Single threads that leave the zone belong to it.
+    let near = box_sums(&dense, REACH + 6, account)?;
+    let around = box_sums(&dense, OWN, account)?;
+    let by_gaps = box_sums(&loose, GAP, account)?;
+    for (i, d) in dense.data_mut().iter_mut().enumerate() {
+        let own = around.data()[i] > 0 && lone.data()[i] != 0;
+        if near.data()[i] == 0 && by_gaps.data()[i] == 0 && !own {
+            *d = OUT;
+        } else if inside.data()[i] != 0 && (seen.data()[i] as f32) < CLOSED * gaps {
+            *d = DENSE_ZONE;
+        } else {
+            *d = OPEN_ZONE;
+        }
+    }
+    Ok(dense)
+}
+
+/// Whether a pixel may be the bare plate, its light known to a few percent.
+fn like_plate(sensed: &Sensed, i: usize) -> bool {
+    let (off, v) = (sensed.difference(i), sensed.variance(i, 0.0));
+    let b = sensed.backdrop.data()[i];
+    let sum: f32 = (0..3)
+        .map(|k| off[k] * off[k] / (v[k] + (LIGHT * b[k]) * (LIGHT * b[k])))
+        .sum();
+    // 95 % of bare pixels (three degrees of freedom).
+    sum < 7.8
+}

@@ -1,0 +1,256 @@
+//! Pieces whose coverage is known exactly, by geometry.
+
+use super::*;
+
+/// Table light 0.2 with a fine texture, piece light, both known.
+struct Scene {
+    frame: Light,
+    backdrop: Light,
+    body: Raster<u8>,
+    truth: Matte,
+}
+
+const NOISE: Noise = Noise {
+    p: [2e-5; 3],
+    q: [2e-7; 3],
+    r: [0.0; 3],
+};
+
+/// A table in patches of three lights, so that no piece is like all of it.
+fn table(x: i32, y: i32) -> [f32; 3] {
+    let v = 0.16 + 0.03 * ((x.div_euclid(7) + 2 * y.div_euclid(5)).rem_euclid(3) as f32);
+    [v, v * 1.05, v * 0.9]
+}
+
+fn scene(
+    size: i32,
+    coverage: impl Fn(f64, f64) -> f64,
+    light: impl Fn(i32, i32) -> [f32; 3],
+) -> Scene {
+    let account = Account::unlimited();
+    let rect = Rect::of_size(size as u32, size as u32);
+    let half = (size as u32).div_ceil(2);
+    let mut frame = Light::filled(rect, [0.0; 3], &account).unwrap();
+    let mut backdrop = Light::filled(rect, [0.0; 3], &account).unwrap();
+    let mut truth = Matte::filled(rect, 0.0, &account).unwrap();
+    let mut body = Raster::filled(Rect::of_size(half, half), 0u8, &account).unwrap();
+    for y in 0..size {
+        for x in 0..size {
+            let a = coverage(f64::from(x) + 0.5, f64::from(y) + 0.5) as f32;
+            let (b, f) = (table(x, y), light(x, y));
+            frame.put(x, y, std::array::from_fn(|k| a * f[k] + (1.0 - a) * b[k]));
+            backdrop.put(x, y, b);
+            truth.put(x, y, a);
+            if a > 0.05 {
+                body.put(x / 2, y / 2, 1);
+            }
+        }
+    }
+    Scene {
+        frame,
+        backdrop,
+        body,
+        truth,
+    }
+}
+
+impl Scene {
+    fn solved(&self, within: Option<&Matte>) -> Solved {
+        let account = Account::unlimited();
+        let rig = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
+        let known = Known {
+            frame: &self.frame,
+            backdrop: &self.backdrop,
+            noise: &NOISE,
+            plate_frames: 1,
+            body: &self.body,
+            rig: &rig,
+            within,
+            sigma: None,
+        };
+        solved(&known, &account).unwrap()
+    }
+}
+
+fn at(matte: &Matte, x: i32, y: i32) -> f32 {
+    if matte.rect().contains(x, y) {
+        matte.at(x, y)
+    } else {
+        0.0
+    }
+}
+
+fn sum(matte: &Matte) -> f64 {
+    matte.data().iter().map(|&a| f64::from(a)).sum()
+}
+
+/// Largest difference to the truth, anywhere.
+fn worst(scene: &Scene, solved: &Solved) -> f32 {
+    let rect = scene.truth.rect();
+    let mut worst = 0.0f32;
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            worst = worst.max((at(&solved.matte, x, y) - scene.truth.at(x, y)).abs());
+        }
+    }
+    worst
+}
+
+const RED: [f32; 3] = [0.6, 0.1, 0.05];
+
+/// Share of pixel (x, y) inside the disc, by 16 x 16 points.
+fn disc(x: f64, y: f64, middle: f64, radius: f64) -> f64 {
+    let mut count = 0;
+    for v in 0..16 {
+        for u in 0..16 {
+            let (dx, dy) = (
+                x - 0.5 + (f64::from(u) + 0.5) / 16.0 - middle,
+                y - 0.5 + (f64::from(v) + 0.5) / 16.0 - middle,
+            );
+            count += u32::from(dx * dx + dy * dy <= radius * radius);
+        }
+    }
+    f64::from(count) / 256.0
+}
+
+#[test]
+fn a_straight_edge_covers_what_it_cuts() {
+    for t in [0.0, 0.25, 0.5, 0.8] {
+        // The half plane ends t into pixel column 40.
+        let scene = scene(
+            96,
+            |x, _| (40.0 + t - (x - 0.5)).clamp(0.0, 1.0),
+            |_, _| RED,
+        );
+        let got = scene.solved(None);
+        for y in 8..88 {
+            assert!(
+                (f64::from(at(&got.matte, 40, y)) - t).abs() < 0.02,
+                "{t} row {y}"
+            );
+        }
+        assert!(worst(&scene, &got) < 0.02, "{t}: {}", worst(&scene, &got));
+    }
+}
+
+#[test]
+fn a_disc_has_its_area() {
+    let scene = scene(80, |x, y| disc(x, y, 40.0, 10.0), |_, _| RED);
+    let got = scene.solved(None);
+    // pi r^2
+    assert!(
+        (sum(&got.matte) - 314.159).abs() < 1.5,
+        "{}",
+        sum(&got.matte)
+    );
+}
+
+#[test]
+fn a_line_has_its_width() {
+    // 2.4 px wide, 60 long.
+    let across = |x: f64| ((x + 0.5).min(41.9) - (x - 0.5).max(39.5)).clamp(0.0, 1.0);
+    let along = |y: f64| f64::from(u8::from(y > 20.0 && y < 80.0));
+    let scene = scene(100, |x, y| across(x) * along(y), |_, _| RED);
+    let got = scene.solved(None);
+    assert!(
+        (sum(&got.matte) - 2.4 * 60.0).abs() < 6.0,
+        "{}",
+        sum(&got.matte)
+    );
+}
+
+#[test]
+fn a_piece_out_of_focus_keeps_its_soft_edge() {
+    // A wide disc under a blur disc of radius 6: near the edge as a straight edge under that blur, whose share is the
+    // circular segment's.
+    let share = |t: f64| {
+        let t = (t / 6.0).clamp(-1.0, 1.0);
+        let angle = libm::acos(-t);
+        (angle + t * (1.0 - t * t).sqrt()) / std::f64::consts::PI
+    };
+    let from_edge =
+        |x: f64, y: f64| 40.0 - ((x - 70.0) * (x - 70.0) + (y - 70.0) * (y - 70.0)).sqrt();
+    let scene = scene(140, |x, y| share(from_edge(x, y)), |_, _| RED);
+    let got = scene.solved(None);
+    assert!(worst(&scene, &got) < 0.04, "{}", worst(&scene, &got));
+    let off: f64 = sum(&got.matte) - sum(&scene.truth);
+    assert!(off.abs() < 0.01 * sum(&scene.truth), "{off}");
+}
+
+#[test]
+fn an_opaque_grey_piece_keeps_its_grey() {
+    let scene = scene(120, |x, y| disc(x, y, 60.0, 20.0), |_, _| [0.5; 3]);
+    let got = scene.solved(None);
+    let rect = got.colour.rect();
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            for v in got.colour.at(x, y) {
+                assert!((v - 0.5).abs() < 0.02, "({x}, {y}): {v}");
+            }
+        }
+    }
+    assert_eq!(got.colour.at(60, 60), [0.5; 3]);
+    assert!(rect.contains(60 - 20 - 30, 60), "carried 30 px: {rect:?}");
+}
+
+#[test]
+fn nothing_is_kept_outside_the_limit() {
+    let account = Account::unlimited();
+    let scene = scene(80, |x, y| disc(x, y, 40.0, 20.0), |_, _| RED);
+    let mut within = Matte::filled(Rect::new(0, 0, 45, 80), 1.0, &account).unwrap();
+    within.put(30, 40, 0.0);
+    let got = scene.solved(Some(&within));
+    assert_eq!(at(&got.matte, 30, 40), 0.0);
+    assert_eq!(at(&got.matte, 31, 40), 1.0);
+    assert_eq!(at(&got.matte, 45, 40), 0.0);
+    assert_eq!(at(&got.matte, 44, 40), 1.0);
+}
+
+#[test]
+fn the_same_bytes_on_one_thread_and_on_two() {
+    let scene = scene(
+        120,
+        |x, y| disc(x, y, 60.0, 30.0),
+        |x, y| [0.3 + 0.01 * ((x * 7 + y * 3) % 13) as f32, 0.2, 0.4],
+    );
+    let run = |threads| {
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .build()
+            .unwrap();
+        let got = pool.install(|| scene.solved(None));
+        let bits = |v: &f32| v.to_bits();
+        let matte: Vec<u32> = got.matte.data().iter().map(bits).collect();
+        let colour: Vec<u32> = got.colour.data().iter().flatten().map(bits).collect();
+        (matte, colour)
+    };
+    assert!(run(1) == run(2));
+}
+
+#[test]
+fn tiny_empty_and_broken_pictures() {
+    for size in [1, 2, 3, 5] {
+        let full = scene(size, |_, _| 1.0, |_, _| RED).solved(None);
+        assert!(
+            full.matte.data().iter().all(|a| (0.0..=1.0).contains(a)),
+            "{size}"
+        );
+        let none = scene(size, |_, _| 0.0, |_, _| RED).solved(None);
+        assert!(none.matte.rect().is_empty());
+    }
+    let broken = scene(
+        40,
+        |x, y| disc(x, y, 20.0, 8.0),
+        |x, y| {
+            if (x + y) % 5 == 0 {
+                [f32::NAN; 3]
+            } else {
+                [f32::INFINITY; 3]
+            }
+        },
+    );
+    let got = broken.solved(None);
+    assert!(got.matte.data().iter().all(|a| (0.0..=1.0).contains(a)));
+    let black = scene(40, |_, _| 1.0, |_, _| [0.0; 3]).solved(None);
+    assert!(black.matte.data().iter().all(|&a| a > 0.9));
+}

@@ -1,0 +1,158 @@
+//! Gauss-Newton with weights that forget what is no part of the set, and an honest deviation of its result.
+//!
+//! The pull uses the frame's own derivative alone: that of the moved plate would be correlated with the moved
+//! plate's noise, and on a nearly featureless plate this draws the answer toward half pixels.
+
+use super::measure::{self, Block, Gauge};
+use super::patch::{Patch, typical};
+use super::pose::{Pose, Way, inverse};
+
+/// Where the fit ended.
+#[derive(Clone, Debug)]
+pub(super) struct Fit {
+    pub pose: Pose,
+    ways: Vec<Way>,
+    /// Covariance of the amounts along the ways, px squared; `None` where nothing holds them.
+    pub covariance: Option<Vec<Vec<f64>>>,
+    /// Weighted correlation, 0..1.
+    pub correlation: f64,
+    /// How far the correlation without weights stands above chance, in standard deviations.
+    pub evidence: f64,
+    pub blocks: Vec<Block>,
+}
+
+impl Fit {
+    /// How far the pose went along way `k`.
+    pub(super) fn amount(&self, k: usize) -> f64 {
+        let way = &self.ways[k];
+        let size: f64 = way.iter().map(|v| v * v).sum();
+        self.pose
+            .parts
+            .iter()
+            .zip(way)
+            .map(|(a, b)| a * b)
+            .sum::<f64>()
+            / size
+    }
+}
+
+/// Share of the mean hold that is added in every direction, so that a direction without texture stays put.
+const DAMPING: f64 = 0.02;
+/// A round that moves less than this (grid px) was the last.
+const ENOUGH: f64 = 0.003;
+/// The most that one round may move, grid px.
+const STRIDE: f64 = 1.5;
+
+/// Improves `pose` along `ways` in at most `rounds` rounds.
+pub(super) fn fitted(patches: &[Patch], mut pose: Pose, ways: &[Way], rounds: usize) -> Fit {
+    let step = patches.first().map_or(1.0, |patch| patch.step);
+    let details = patches
+        .iter()
+        .map(|patch| typical(patch.plate.detail.data()));
+    let cut = 3.0 * details.fold(0.0, f32::max);
+    let measured =
+        |pose: &Pose, spread| measure::blocks(patches, &pose.map(), Gauge { spread, cut });
+    let mut spread = measure::spread(&measured(&pose, f32::INFINITY));
+    for _ in 0..rounds {
+        let blocks = measured(&pose, spread);
+        let (mut hold, pull) = normal(&blocks, &pose, ways);
+        let n = ways.len();
+        let trace: f64 = (0..n).map(|k| hold[k][k]).sum();
+        for (k, row) in hold.iter_mut().enumerate() {
+            row[k] += DAMPING * trace.max(0.0) / n as f64;
+        }
+        let Some(back) = inverse(&hold) else { break };
+        let mut amounts: Vec<f64> = back
+            .iter()
+            .map(|row| -step * row.iter().zip(&pull).map(|(a, b)| a * b).sum::<f64>())
+            .collect();
+        let farthest = amounts.iter().fold(0.0f64, |far, v| far.max(v.abs())) / step;
+        if !farthest.is_finite() {
+            break;
+        }
+        if farthest > STRIDE {
+            for amount in &mut amounts {
+                *amount *= STRIDE / farthest;
+            }
+        }
+        pose = pose.moved(ways, &amounts);
+        spread = measure::spread(&blocks);
+        if farthest < ENOUGH {
+            break;
+        }
+    }
+    let blocks = measured(&pose, spread);
+    Fit {
+        covariance: covariance(&blocks, &pose, ways, step),
+        correlation: correlation(&blocks),
+        evidence: evidence(&blocks),
+        ways: ways.to_vec(),
+        pose,
+        blocks,
+    }
+}
+
+/// The normal equations along the ways. Within a block all pixels move alike.
+fn normal(blocks: &[Block], pose: &Pose, ways: &[Way]) -> (Vec<Vec<f64>>, Vec<f64>) {
+    let n = ways.len();
+    let (mut hold, mut pull) = (vec![vec![0.0; n]; n], vec![0.0; n]);
+    for block in blocks {
+        let moves = pose.moves(block.middle, ways);
+        let [xx, xy, yy] = block.hold;
+        for (r, [a, b]) in moves.iter().enumerate() {
+            pull[r] += a * block.pull[0] + b * block.pull[1];
+            for (c, [d, e]) in moves.iter().enumerate() {
+                hold[r][c] += a * d * xx + (a * e + b * d) * xy + b * e * yy;
+            }
+        }
+    }
+    (hold, pull)
+}
+
+/// H^-1 (sum of s s^T) H^-1 over the blocks' pulls s: holds whatever the noise is like, and grows where blocks
+/// disagree for other reasons than noise.
+fn covariance(blocks: &[Block], pose: &Pose, ways: &[Way], step: f64) -> Option<Vec<Vec<f64>>> {
+    let n = ways.len();
+    let back = inverse(&normal(blocks, pose, ways).0)?;
+    let mut result = vec![vec![0.0; n]; n];
+    for block in blocks {
+        let moves = pose.moves(block.middle, ways);
+        let pulls = moves
+            .iter()
+            .map(|[a, b]| a * block.pull[0] + b * block.pull[1]);
+        let pulls: Vec<f64> = pulls.collect();
+        let along = back
+            .iter()
+            .map(|row| row.iter().zip(&pulls).map(|(a, b)| a * b).sum());
+        let along: Vec<f64> = along.collect();
+        for (row, a) in result.iter_mut().zip(&along) {
+            for (cell, b) in row.iter_mut().zip(&along) {
+                *cell += step * step * a * b;
+            }
+        }
+    }
+    Some(result)
+}
+
+fn correlation(blocks: &[Block]) -> f64 {
+    let sum = |k: usize| blocks.iter().map(|block| block.products[k]).sum::<f64>();
+    let size = (sum(0) * sum(1)).sqrt();
+    if size > 0.0 {
+        (sum(2) / size).clamp(0.0, 1.0)
+    } else {
+        0.0
+    }
+}
+
+fn evidence(blocks: &[Block]) -> f64 {
+    let sum: f64 = blocks.iter().map(|block| block.cut_product).sum();
+    let squares: f64 = blocks
+        .iter()
+        .map(|block| block.cut_product * block.cut_product)
+        .sum();
+    if squares > 0.0 {
+        sum / squares.sqrt()
+    } else {
+        0.0
+    }
+}

@@ -1,0 +1,300 @@
+//! How frame and plate differ under a map, block by block.
+
+use rayon::prelude::*;
+
+use super::patch::{Patch, median};
+use crate::geom::{Map, Rect};
+
+/// Pixels at a plane's border that the filters spoil.
+const SPOILT: i32 = 8;
+/// Brightness ratios (square roots of light) beyond which a pixel can be no set under other light.
+const RATIO: [f32; 2] = [0.5, 2.0];
+/// Every so many pixels across and down a residual is kept for the median.
+const SAMPLE: i32 = 4;
+/// Half-width of the derivative.
+const REACH: i32 = 2;
+
+/// Sums over one block. Weights fall with the difference: 1 / (1 + (e / 3 s)^2)^2.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Block {
+    /// Full-size frame coordinates of its middle.
+    pub middle: [f64; 2],
+    /// Sum of w dI e: where the match wants to go.
+    pub pull: [f64; 2],
+    /// Sum of w dI dP, symmetric: xx, xy, yy. Only what both pictures share counts, not their noise.
+    pub hold: [f64; 3],
+    /// Weighted products: plate squared, frame squared, plate times frame.
+    pub products: [f64; 3],
+    /// Product of both after cutting at three typical deviations, without weights.
+    pub cut_product: f64,
+    pub weight: f64,
+    pub count: f64,
+    residuals: Vec<f32>,
+}
+
+/// What to measure with.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Gauge {
+    /// Standard deviation of differences; infinite before it is known.
+    pub spread: f32,
+    /// Detail is cut here for `cut_product`.
+    pub cut: f32,
+}
+
+impl Block {
+    /// Whether this is the set, 0..1: where most pixels differ by more than noise it is a piece. Its few pixels
+    /// that happen to agree would pull with a piece's strong edges.
+    fn belongs(&self) -> f64 {
+        if self.count < 1.0 {
+            return 0.0;
+        }
+        ((self.weight / self.count - STRANGE) / (FAMILIAR - STRANGE)).clamp(0.0, 1.0)
+    }
+}
+
+/// Mean weight of a block that is no part of the set, and of one that is; with noise alone it is about 0.82.
+const STRANGE: f64 = 0.55;
+const FAMILIAR: f64 = 0.75;
+
+/// All blocks of all patches, in order.
+pub(super) fn blocks(patches: &[Patch], map: &Map, gauge: Gauge) -> Vec<Block> {
+    let all: Vec<(usize, Rect)> = patches
+        .iter()
+        .enumerate()
+        .flat_map(|(k, patch)| parts(patch).into_iter().map(move |part| (k, part)))
+        .collect();
+    all.par_iter()
+        .map(|(k, part)| {
+            let mut block = block(&patches[*k], *part, map, gauge);
+            let share = block.belongs();
+            let sums = block
+                .pull
+                .iter_mut()
+                .chain(&mut block.hold)
+                .chain(&mut block.products);
+            for sum in sums {
+                *sum *= share;
+            }
+            block
+        })
+        .collect()
+}
+
+/// The standard deviation of differences, robustly.
+pub(super) fn spread(blocks: &[Block]) -> f32 {
+    let all = blocks
+        .iter()
+        .flat_map(|block| block.residuals.iter().copied());
+    // Never zero: pictures without noise would give nothing any weight.
+    (1.4826 * median(all.collect())).max(1e-5)
+}
+
+fn parts(patch: &Patch) -> Vec<Rect> {
+    let rect = patch.frame.detail.rect();
+    let spoilt = SPOILT
+        .min(rect.width().min(rect.height()) as i32 / 6)
+        .max(REACH);
+    let inner = Rect {
+        x0: rect.x0 + spoilt,
+        y0: rect.y0 + spoilt,
+        x1: rect.x1 - spoilt,
+        y1: rect.y1 - spoilt,
+    };
+    if inner.is_empty() {
+        return Vec::new();
+    }
+    let side = (inner.width().min(inner.height()) / 10).clamp(6, 32);
+    inner.tiles(side, side)
+}
+
+fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
+    let mut block = Block {
+        middle: patch.full(
+            f64::from(part.x0 + part.x1) / 2.0,
+            f64::from(part.y0 + part.y1) / 2.0,
+        ),
+        ..Block::default()
+    };
+    let around = part.grown(REACH as u32);
+    let Some(warped) = Warped::of(patch, around, map) else {
+        return block;
+    };
+    let (detail, base) = (&patch.frame.detail, &patch.frame.base);
+    let reach = REACH as usize;
+    let wide = around.width() as usize;
+    let inverse = 1.0 / (3.0 * gauge.spread);
+    for y in part.y0..part.y1 {
+        let own: Vec<&[f32]> = (-REACH..=REACH)
+            .map(|dy| detail.span(y + dy, around.x0, around.x1))
+            .collect();
+        let smooth = base.span(y, part.x0, part.x1);
+        let line = (y - around.y0) as usize;
+        let other = |dy: usize| &warped.values[(line + dy - reach) * wide..][..wide];
+        let seen: Vec<&[f32]> = (0..=2 * reach).map(other).collect();
+        let lows = &warped.base[line * wide..][..wide];
+        let mut sums = [0.0f32; 10];
+        for (x, light) in smooth.iter().enumerate() {
+            let at = x + reach;
+            let ratio = light / lows[at];
+            if !(RATIO[0]..=RATIO[1]).contains(&ratio) {
+                continue;
+            }
+            let (value, plate) = (own[reach][at], ratio * seen[reach][at]);
+            let error = plate - value;
+            let bend = error * inverse;
+            let weight = 1.0 / (1.0 + bend * bend);
+            let weight = weight * weight;
+            let (gx, gy) = derivative(&own, at);
+            let (px, py) = derivative(&seen, at);
+            let (px, py) = (ratio * px, ratio * py);
+            let pull = weight * error;
+            let cut = |v: f32| v.clamp(-gauge.cut, gauge.cut);
+            let terms = [
+                pull * gx,
+                pull * gy,
+                weight * gx * px,
+                weight * 0.5 * (gx * py + gy * px),
+                weight * gy * py,
+                weight * plate * plate,
+                weight * value * value,
+                weight * plate * value,
+                cut(plate) * cut(value),
+                weight,
+            ];
+            for (sum, term) in sums.iter_mut().zip(terms) {
+                *sum += term;
+            }
+            block.count += 1.0;
+            if (x as i32 + y) % SAMPLE == 0 && y % SAMPLE == 0 {
+                block.residuals.push(error.abs());
+            }
+        }
+        let sums = sums.map(f64::from);
+        for k in 0..2 {
+            block.pull[k] += sums[k];
+        }
+        for k in 0..3 {
+            block.hold[k] += sums[2 + k];
+            block.products[k] += sums[5 + k];
+        }
+        block.cut_product += sums[8];
+        block.weight += sums[9];
+    }
+    block
+}
+
+/// Five-point derivatives across and down at column `at` of the middle row.
+fn derivative(rows: &[&[f32]], at: usize) -> (f32, f32) {
+    let middle = rows[2];
+    let across = 8.0 * (middle[at + 1] - middle[at - 1]) - (middle[at + 2] - middle[at - 2]);
+    let down = 8.0 * (rows[3][at] - rows[1][at]) - (rows[4][at] - rows[0][at]);
+    (across / 12.0, down / 12.0)
+}
+
+/// The plate as the frame's grid sees it.
+struct Warped {
+    values: Vec<f32>,
+    base: Vec<f32>,
+}
+
+impl Warped {
+    /// `None` where it would leave the plate's unspoilt part.
+    fn of(patch: &Patch, around: Rect, map: &Map) -> Option<Warped> {
+        let [width, height] = patch.plate.size();
+        let spoilt = SPOILT.min(width.min(height) as i32 / 6).max(2);
+        let low = f64::from(spoilt);
+        let high = [width, height].map(|side| side as f64 - 1.0 - low);
+        let place = |x: i32, y: i32| {
+            let [x, y] = patch.full(f64::from(x) + 0.5, f64::from(y) + 0.5);
+            let (x, y) = map.apply(x, y);
+            [
+                (x - patch.plate.origin[0]) / patch.step - 0.5,
+                (y - patch.plate.origin[1]) / patch.step - 0.5,
+            ]
+        };
+        for (x, y) in [
+            (around.x0, around.y0),
+            (around.x1 - 1, around.y0),
+            (around.x0, around.y1 - 1),
+            (around.x1 - 1, around.y1 - 1),
+        ] {
+            let at = place(x, y);
+            let inside = |k: usize| at[k] >= low && at[k] < high[k] - 1.0;
+            if !inside(0) || !inside(1) {
+                return None;
+            }
+        }
+        let count = around.area() as usize;
+        let mut warped = Warped {
+            values: Vec::with_capacity(count),
+            base: Vec::with_capacity(count),
+        };
+        let (detail, base) = (patch.plate.detail.data(), patch.plate.base.data());
+        if map.0[0][..2] == [1.0, 0.0] && map.0[1][..2] == [0.0, 1.0] && map.is_affine() {
+            warped.shift(patch, around, place(around.x0, around.y0));
+            return Some(warped);
+        }
+        for y in around.y0..around.y1 {
+            for x in around.x0..around.x1 {
+                let at = place(x, y);
+                let (u, v) = (at[0].floor(), at[1].floor());
+                let (across, down) = (cubic((at[0] - u) as f32), cubic((at[1] - v) as f32));
+                // Under perspective a point between the corners may stick out by a hair.
+                let column = (u as usize).clamp(1, width - 3) - 1;
+                let row = (v as usize).clamp(1, height - 3) - 1;
+                let mut sum = 0.0;
+                for (k, weight) in down.iter().enumerate() {
+                    let line = &detail[(row + k) * width + column..][..4];
+                    sum += weight
+                        * (line[0] * across[0]
+                            + line[1] * across[1]
+                            + line[2] * across[2]
+                            + line[3] * across[3]);
+                }
+                warped.values.push(sum);
+                let near = |v: f64, side: usize| ((v + 0.5) as usize).min(side - 1);
+                warped
+                    .base
+                    .push(base[near(at[1], height) * width + near(at[0], width)]);
+            }
+        }
+        Some(warped)
+    }
+
+    /// The same for a plain shift, where all pixels share their weights: down first, then across.
+    fn shift(&mut self, patch: &Patch, around: Rect, first: [f64; 2]) {
+        let width = patch.plate.size()[0];
+        let wide = around.width() as usize;
+        let (detail, base) = (patch.plate.detail.data(), patch.plate.base.data());
+        let (u, v) = (first[0].floor(), first[1].floor());
+        let (across, down) = (cubic((first[0] - u) as f32), cubic((first[1] - v) as f32));
+        let (column, row) = (u as usize - 1, v as usize - 1);
+        let near = [(first[0] + 0.5) as usize, (first[1] + 0.5) as usize];
+        let mut line = vec![0.0f32; wide + 3];
+        for y in 0..around.height() as usize {
+            line.fill(0.0);
+            for (k, weight) in down.iter().enumerate() {
+                let from = &detail[(row + y + k) * width + column..][..wide + 3];
+                for (sum, value) in line.iter_mut().zip(from) {
+                    *sum += weight * value;
+                }
+            }
+            self.values.extend(line.windows(4).map(|w| {
+                w[0] * across[0] + w[1] * across[1] + w[2] * across[2] + w[3] * across[3]
+            }));
+            self.base
+                .extend_from_slice(&base[(near[1] + y) * width + near[0]..][..wide]);
+        }
+    }
+}
+
+/// Catmull-Rom weights at `t` between the second and the third of four samples.
+fn cubic(t: f32) -> [f32; 4] {
+    let (s, u) = (t * t, t * t * t);
+    [
+        0.5 * (-t + 2.0 * s - u),
+        0.5 * (2.0 - 5.0 * s + 3.0 * u),
+        0.5 * (t + 4.0 * s - 3.0 * u),
+        0.5 * (u - s),
+    ]
+}

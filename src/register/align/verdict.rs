@@ -1,0 +1,200 @@
+//! What of a fit is significant, and how far it can be trusted.
+
+use super::super::{Alignment, Motion, Trust};
+use super::fit::{Fit, fitted};
+use super::patch::{Patch, typical};
+use super::pose::{GROWTH, Pose, SHIFT, TURN, Way};
+use crate::geom::{Map, Rect};
+
+/// The correlation of cut detail must stand so many standard deviations above chance.
+pub(super) const EVIDENCE: f64 = 5.0;
+/// A direction whose shift is less well known than this (px) is not known.
+const KNOWN: f64 = 0.35;
+/// Shifts below this many of their deviations, or px, are zero.
+const SIGNIFICANT: f64 = 3.0;
+const LEAST: f64 = 0.05;
+/// Turns and scales count beyond so many of their deviations.
+const SURE: f64 = 6.0;
+/// A plate whose detail is so many times what its finest structure would give as noise has texture.
+const TEXTURE: f32 = 2.0;
+
+/// Nothing is known.
+pub(super) fn unknown(trust: Trust) -> Alignment {
+    Alignment {
+        map: Map::IDENTITY,
+        shift: [0.0; 2],
+        deviation: [f64::INFINITY; 2],
+        corner: 0.0,
+        correlation: 0.0,
+        trust,
+    }
+}
+
+/// The best match lies beyond the range.
+pub(super) fn beyond(shift: [f64; 2]) -> Alignment {
+    Alignment {
+        shift,
+        corner: (shift[0] * shift[0] + shift[1] * shift[1]).sqrt(),
+        ..unknown(Trust::BeyondSearch)
+    }
+}
+
+/// The answer, from the last fit; it is fitted again with fewer ways where not all of them count.
+pub(super) fn judged(patches: &[Patch], fit: Fit, motion: Motion, frame: &Rect) -> Alignment {
+    let fit = match motion {
+        Motion::Shift => fit,
+        Motion::Similarity => simplified(patches, fit, &[TURN, GROWTH]),
+        Motion::Perspective => {
+            let tilts = significant(&fit, 2).iter().any(|&counts| counts);
+            if tilts {
+                fit
+            } else {
+                let ways = [SHIFT[0], SHIFT[1], TURN, GROWTH];
+                let again = fitted(patches, only_shift(&fit, frame), &ways, 6);
+                simplified(patches, again, &[TURN, GROWTH])
+            }
+        }
+    };
+    let numbers = |trust| Alignment {
+        shift: fit.pose.shift(),
+        corner: fit.pose.corner(frame),
+        correlation: fit.correlation,
+        deviation: deviation(&fit),
+        ..unknown(trust)
+    };
+    if fit.evidence < EVIDENCE {
+        return numbers(if textured(patches) {
+            Trust::NoMatch
+        } else {
+            Trust::Featureless
+        });
+    }
+    let Some(known) = directions(&fit) else {
+        return numbers(Trust::Featureless);
+    };
+    let mut pose = fit.pose;
+    let [x, y] = pose.shift();
+    let kept = known.map_or([x, y], |[a, b]| {
+        let along = a * x + b * y;
+        [a * along, b * along]
+    });
+    pose.parts[0] = kept[0];
+    pose.parts[1] = kept[1];
+    let still_shift = pose.parts[2..] == [0.0; 6] && insignificant(&fit, kept);
+    if still_shift || pose.corner(frame) < LEAST {
+        return Alignment {
+            map: Map::IDENTITY,
+            corner: 0.0,
+            ..numbers(Trust::Sure)
+        };
+    }
+    Alignment {
+        map: pose.map(),
+        corner: pose.corner(frame),
+        ..numbers(Trust::Sure)
+    }
+}
+
+fn deviation(fit: &Fit) -> [f64; 2] {
+    match &fit.covariance {
+        Some(c) => [c[0][0].max(0.0).sqrt(), c[1][1].max(0.0).sqrt()],
+        None => [f64::INFINITY; 2],
+    }
+}
+
+/// Which ways from `first` on lie beyond six of their deviations.
+fn significant(fit: &Fit, first: usize) -> Vec<bool> {
+    let Some(covariance) = &fit.covariance else {
+        return Vec::new();
+    };
+    (first..covariance.len())
+        .map(|k| {
+            let amount = fit.amount(k);
+            amount * amount > SURE * SURE * covariance[k][k]
+        })
+        .collect()
+}
+
+/// Fitted again without those `more` ways beside the shift that do not count.
+fn simplified(patches: &[Patch], fit: Fit, more: &[Way]) -> Fit {
+    let counts = significant(&fit, 2);
+    if counts.len() == more.len() && counts.iter().all(|&c| c) {
+        return fit;
+    }
+    let mut ways = SHIFT.to_vec();
+    let kept = more.iter().zip(&counts).filter(|(_, counts)| **counts);
+    ways.extend(kept.map(|(way, _)| *way));
+    let mut pose = fit.pose;
+    for (way, _) in more.iter().zip(0..) {
+        if !ways.contains(way) {
+            let size: f64 = way.iter().map(|v| v * v).sum();
+            let amount = pose.parts.iter().zip(way).map(|(a, b)| a * b).sum::<f64>() / size;
+            pose = pose.moved(&[*way], &[-amount]);
+        }
+    }
+    fitted(patches, pose, &ways, 5)
+}
+
+fn only_shift(fit: &Fit, frame: &Rect) -> Pose {
+    Pose::still(frame).moved(&SHIFT, &fit.pose.shift())
+}
+
+/// `None`: no direction of the shift is known; `Some(None)`: all are; else the one that is.
+fn directions(fit: &Fit) -> Option<Option<[f64; 2]>> {
+    let c = fit.covariance.as_ref()?;
+    let (a, b, d) = (c[0][0], c[0][1], c[1][1]);
+    let middle = (a + d) / 2.0;
+    let half = ((a - d) * (a - d) / 4.0 + b * b).sqrt();
+    let (small, large) = (middle - half, middle + half);
+    let limit = KNOWN * KNOWN;
+    if large <= limit {
+        return Some(None);
+    }
+    if !(small <= limit) {
+        return None;
+    }
+    // The axis of the smaller deviation.
+    let (x, y) = if a <= d {
+        (half + (d - a) / 2.0, -b)
+    } else {
+        (-b, half + (a - d) / 2.0)
+    };
+    let length = (x * x + y * y).sqrt();
+    Some(Some(if length > 0.0 {
+        [x / length, y / length]
+    } else {
+        [1.0, 0.0]
+    }))
+}
+
+/// Whether a shift is shorter than three of its deviations along itself.
+fn insignificant(fit: &Fit, [x, y]: [f64; 2]) -> bool {
+    let Some(c) = &fit.covariance else {
+        return true;
+    };
+    let square = x * x + y * y;
+    let variance = (x * x * c[0][0] + 2.0 * x * y * c[0][1] + y * y * c[1][1]) / square;
+    !(square > SIGNIFICANT * SIGNIFICANT * variance)
+}
+
+/// Whether the plates' detail is more than noise: noise alone is known from second differences, which smooth
+/// structure does not reach (Immerkaer, Computer Vision and Image Understanding 64(2), 1996).
+fn textured(patches: &[Patch]) -> bool {
+    patches.iter().any(|patch| {
+        let detail = &patch.plate.detail;
+        let [width, height] = patch.plate.size();
+        let mut seconds = Vec::new();
+        for y in (1..height.saturating_sub(1)).step_by(3) {
+            let rows = [y - 1, y, y + 1].map(|y| &detail.data()[y * width..(y + 1) * width]);
+            for x in (1..width.saturating_sub(1)).step_by(3) {
+                let across = |row: &[f32]| row[x - 1] - 2.0 * row[x] + row[x + 1];
+                seconds.push(across(rows[0]) - 2.0 * across(rows[1]) + across(rows[2]));
+            }
+        }
+        typical(detail.data()) > TEXTURE * NOISE_SHARE * typical(&seconds)
+    })
+}
+
+/// For white noise: deviation of its detail (Gaussian 0.6 minus Gaussian 5) over that of the detail's second
+/// differences across and down; from the kernels' sums of squares.
+const NOISE_SHARE: f32 = 0.38;
