@@ -11,6 +11,7 @@ mod rig;
 mod tools;
 
 pub use matte::card::triangulated;
+pub use rig::{closed, mended};
 
 use rayon::prelude::*;
 
