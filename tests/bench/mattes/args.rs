@@ -38,8 +38,12 @@ pub struct Asked {
 }
 
 impl Asked {
-    /// `None` when cargo only asks whether this is a test program.
-    pub fn read(mut typed: impl Iterator<Item = String>) -> Result<Option<Asked>, String> {
+    /// `None` when nothing was typed: `cargo test --all-targets` starts benchmarks like that, `cargo bench` does not.
+    pub fn read(typed: impl Iterator<Item = String>) -> Result<Option<Asked>, String> {
+        let mut typed = typed.peekable();
+        if typed.peek().is_none() {
+            return Ok(None);
+        }
         let mut asked = Asked {
             seeds: 21..=40,
             kinds: Kind::ALL.to_vec(),
@@ -56,7 +60,6 @@ impl Asked {
             match word.as_str() {
                 // `cargo bench` adds this to every program.
                 "--bench" => continue,
-                "--test" | "--list" => return Ok(None),
                 "--each" => {
                     asked.each = true;
                     continue;
