@@ -1,5 +1,5 @@
 //! The cases that cut-outs are measured on are what they say: their truth adds up to their frames (C = a F + (1 - a) S B,
-//! Porter and Duff 1984), lies where they say, and their noise is what they say.
+//! Porter and Duff 1984), lies where they say, and their noise is what they say. A handful are cut out.
 
 #[path = "shoot/cases/mod.rs"]
 #[allow(dead_code, unused_imports, reason = "shared with the benchmark")]
@@ -30,8 +30,13 @@ mod tiff;
 #[allow(dead_code, reason = "shared with the shoot")]
 mod vector;
 
+#[path = "bench/mattes/cut.rs"]
+#[allow(dead_code, reason = "shared with the benchmark")]
+mod cut;
+
 use cases::{Case, Kind, Level, made};
 use platewright::color::srgb_decode;
+use platewright::register::Motion;
 
 const SIDE: u32 = 128;
 
@@ -185,4 +190,41 @@ fn a_seed_is_a_case_and_another_seed_another() {
     assert_eq!(first.truth.matte, again.truth.matte);
     assert_ne!(first.truth.matte, other.truth.matte);
     assert_ne!(first.camera.shift, other.camera.shift);
+}
+
+/// Generous: what is measured in earnest is the benchmark's business.
+#[test]
+fn small_pieces_come_out_nearly_whole_and_without_their_rods() {
+    // The mean |matte - truth| over the frame that is let pass, in thousandths.
+    let cases = [
+        (Kind::Curl, Level::None, 4.0),
+        (Kind::Curl, Level::Typical, 6.0),
+        (Kind::Blurred, Level::Typical, 8.0),
+        (Kind::Clip, Level::Typical, 12.0),
+    ];
+    for (kind, level, allowed) in cases {
+        let case = made(kind, level, 1, 192);
+        let cut = cut::run(&case, Motion::Shift);
+        let truth = &case.truth;
+        let pixels = truth.matte.len() as f32;
+        let off: f32 = cut
+            .matte
+            .iter()
+            .zip(&truth.matte)
+            .map(|(a, t)| (a - t).abs())
+            .sum();
+        let thousandths = 1000.0 * off / pixels;
+        let (mut rod, mut left) = (0.0, 0.0);
+        for n in 0..truth.matte.len() {
+            if truth.rod[n] > 0.5 && truth.matte[n] == 0.0 {
+                rod += 1.0;
+                left += cut.matte[n];
+            }
+        }
+        assert!(thousandths < allowed, "{kind:?} {level:?}: {thousandths}");
+        assert!(
+            left <= 0.2 * rod,
+            "{kind:?} {level:?}: {left} of {rod} px of rod"
+        );
+    }
 }

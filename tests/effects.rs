@@ -1,11 +1,16 @@
 //! What pieces do beyond lying there: shadows they keep, products they stand behind, light they add, blur.
 
 mod common;
+#[path = "common/made.rs"]
+mod made;
 
 use common::{Dice, folder, read16, render, rendered, rgb16, rgb32f};
+use made::{assert_same, made};
 use platewright::budget::Account;
 use platewright::color::Named;
+use platewright::deliver::Shape;
 use platewright::plan::{self, Settings};
+use platewright::render::Tiling;
 use platewright::scene::{self, FileLoader};
 use platewright::settle;
 use std::path::Path;
@@ -278,8 +283,8 @@ fn a_shadow_that_can_not_follow_is_told() {
 fn rodded(gain: f32, rod: bool) -> Vec<f32> {
     mapped(&set(6), |x, y, k, v| {
         let m = disc(x, y, 80.0, 60.0, 34.0, 2.0);
-        let face =
-            (0.3 + 0.003 * (x as f32 - 80.0) + 0.002 * (y as f32 - 60.0)) * [1.0, 0.6, 0.3][k];
+        let slope = 0.003 * (x as f32 - 80.0) + 0.002 * (y as f32 - 60.0);
+        let face = (0.75 + slope) * [1.0, 0.8, 0.1][k];
         let across = rod && y < 70 && (77..83).contains(&x);
         if across {
             0.02
@@ -379,4 +384,38 @@ fn a_piece_behind_the_product_leaves_no_rim() {
         "{}",
         sum / f64::from(count)
     );
+}
+
+/// However it is cut up: a shadow, added light, a mend, blur, and a piece behind a soft edge of the product.
+#[test]
+fn threads_and_tiles_change_no_byte() {
+    let at = folder("effects-cut-up");
+    let bare = set(9);
+    let plate = mapped(&bare, |x, y, k, v| {
+        let m = disc(x, y, 40.0, 60.0, 24.0, 6.0);
+        m * [0.05, 0.1, 0.6][k] + (1.0 - m) * v
+    });
+    let hung = mapped(&plate, |x, y, _, v| {
+        let (m, shadow) = (
+            disc(x, y, 115.0, 45.0, 20.0, 3.0),
+            disc(x, y, 115.0, 90.0, 16.0, 20.0),
+        );
+        m * 0.85 + (1.0 - m) * v * (1.0 - 0.3 * shadow)
+    });
+    write(&at, "bare.tif", &bare);
+    write(&at, "plate.tif", &plate);
+    write(&at, "hung.tif", &hung);
+    let text = format!(
+        "{HEAD}plate \"frames/bare.tif\" name=\"bare\"\nmask \"bottle\" {{ piece plate=\"bare\" }}\n\
+         each {{ mask {{ piece }}; align #false; balance #false }}\n\
+         element \"a\" {{ frame \"frames/hung.tif\"; mend {{ rect 112 20 6 40 }}; shadow; offset -70.5 0; behind \"bottle\" }}\n\
+         element \"b\" blend=\"plus-lighter\" {{ frame \"frames/hung.tif\"; rotate 20; offset -30 20; defocus 3.5 }}\n{MASTER}"
+    );
+    std::fs::write(at.join("scene.kdl"), text).unwrap();
+    let one = made(&at, "one", Shape::Finished, 1, Tiling::default());
+    for (threads, tile, band) in [(7, 31, 17), (2, 64, 64)] {
+        let name = format!("cut-{tile}");
+        let cut = made(&at, &name, Shape::Finished, threads, Tiling { tile, band });
+        assert_same(&one, &cut, &format!("{threads} threads, tiles of {tile}"));
+    }
 }

@@ -177,12 +177,12 @@ pub(super) struct CutoutArgs {
     /// How many standard deviations of noise count as different, 1 to 50
     #[arg(long, value_name = "N", value_parser = deviations)]
     pub sigma: Option<f64>,
-    /// Movement of the camera: shift (the default), similarity, perspective
+    /// Movement of the camera: shift, similarity (the default), perspective
     #[arg(
         long,
         value_name = "KIND",
         value_enum,
-        default_value = "shift",
+        default_value = "similarity",
         hide_possible_values = true,
         hide_default_value = true
     )]

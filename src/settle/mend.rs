@@ -100,7 +100,7 @@ fn told(spot: &Matte, from: &str, patient: &Patient) -> Finding {
 }
 
 /// The piece's own coverage: as it was found, else what the mask keeps.
-fn own<'a>(patient: &'a Patient, account: &Account) -> Result<Arc<Matte>, Finding> {
+fn own(patient: &Patient, account: &Account) -> Result<Arc<Matte>, Finding> {
     Ok(match (patient.keyed, patient.coverage) {
         (Some(keyed), _) => keyed.own.clone(),
         (None, Some(matte)) => Arc::new(matte.cropped(matte.rect(), account)?),

@@ -48,6 +48,8 @@ mod cut;
 mod distance;
 #[path = "mattes/kept.rs"]
 mod kept;
+#[path = "mattes/look.rs"]
+mod look;
 #[path = "mattes/others.rs"]
 mod others;
 #[path = "mattes/score.rs"]
@@ -118,6 +120,11 @@ fn one_level(asked: &Asked, level: Level) {
             if asked.each {
                 let (name, set) = (cut::name(&case), case.cloth.name());
                 println!("{name:20} {set:7} {}", scored.line());
+            }
+            if let Some(folder) = &asked.look
+                && let Err(fault) = look::save(folder, &case, &cut)
+            {
+                eprintln!("mattes: {}: {fault}", folder.display());
             }
             row.add(&scored);
             all.add(&scored);

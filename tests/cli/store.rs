@@ -155,7 +155,7 @@ fn placing_a_piece_reuses_it_and_its_wishes_do_not() {
         "offset 20 10",
         "scale 0.5; rotate 30",
         "correct { exposure 1 }; shadow strength=0.5",
-        "align \"shift\"; balance \"both\"",
+        "align \"shift\"; balance",
     ] {
         shelf.write(&scene_with("order=7 opacity=0.5", "keep { piece }", more));
         assert!(shelf.kept(), "{more}");

@@ -1,5 +1,5 @@
 //! A scene made to be cut up: an odd-sized canvas of five bands of 256 rows with a turned piece across each border,
-//! groups, `behind`, defocus, a shadow, added light, blend modes, a protected area, crops that are made smaller, and dithered outputs.
+//! groups, `behind`, defocus, blend modes, a protected area, crops that are made smaller, and dithered outputs.
 
 use crate::common::{Dice, gray16, noise, rgb16, rgba16};
 use platewright::color::Named;
@@ -17,15 +17,6 @@ pub fn write(folder: &Path) {
     let at = |name: &str| frames.join(name);
     let plate = smooth(WIDTH, HEIGHT);
     rgb16(&at("plate.tif"), WIDTH, HEIGHT, &plate, Named::A98Rgb);
-    // The set without the bottle that the plate shows, and the plate with a piece and its shadow before it.
-    let bottle = |x: u32, y: u32| spot(x, y, 60, 640, 55);
-    let bare = changed(&plate, |x, y, code| code - (code - 9_000.0) * bottle(x, y));
-    rgb16(&at("bare.tif"), WIDTH, HEIGHT, &bare, Named::A98Rgb);
-    let kept = changed(&plate, |x, y, code| {
-        let (piece, shadow) = (spot(x, y, 210, 255, 40), spot(x, y, 220, 330, 70));
-        (code * (1.0 - 0.4 * shadow)) * (1.0 - piece) + 61_000.0 * piece
-    });
-    rgb16(&at("kept.tif"), WIDTH, HEIGHT, &kept, Named::A98Rgb);
     let rough = noise(2, 150 * 110 * 3);
     rgb16(&at("rough.tif"), 150, 110, &rough, Named::Srgb);
     let clear = noise(3, 90 * 130 * 4);
@@ -33,23 +24,6 @@ pub fn write(folder: &Path) {
     let brush = noise(4, 150 * 110);
     gray16(&at("brush.tif"), 150, 110, &brush, Named::Gray);
     fs::write(folder.join("scene.kdl"), text()).unwrap();
-}
-
-/// 1 in the middle of a disc, running out over its outer quarter.
-fn spot(x: u32, y: u32, cx: i64, cy: i64, radius: i64) -> f64 {
-    let (dx, dy) = (i64::from(x) - cx, i64::from(y) - cy);
-    let distance = ((dx * dx + dy * dy) as f64).sqrt() / radius as f64;
-    ((1.0 - distance) * 4.0).clamp(0.0, 1.0)
-}
-
-fn changed(codes: &[u16], change: impl Fn(u32, u32, f64) -> f64) -> Vec<u16> {
-    let pixels = codes.iter().enumerate();
-    pixels
-        .map(|(k, code)| {
-            let (x, y) = ((k / 3) as u32 % WIDTH, (k / 3) as u32 / WIDTH);
-            change(x, y, f64::from(*code)).clamp(0.0, 65_535.0) as u16
-        })
-        .collect()
 }
 
 /// Steps and slopes with a little noise.
@@ -69,9 +43,8 @@ fn smooth(width: u32, height: u32) -> Vec<u16> {
 
 fn text() -> String {
     let mut scene = String::from(
-        "scene \"banded\" language=1\n\nplate \"frames/plate.tif\"\nplate \"frames/bare.tif\" name=\"bare\"\nworking \"rec2020\"\n\n\
-         mask \"post\" { line \"60,20 330,1130\" width=70 feather=5 }\n\
-         mask \"bottle\" { keep { piece plate=\"bare\" }; feather 1.5 }\n\n",
+        "scene \"banded\" language=1\n\nplate \"frames/plate.tif\"\nworking \"rec2020\"\n\n\
+         mask \"post\" { line \"60,20 330,1130\" width=70 feather=5 }\n\n",
     );
     // One piece across each border between bands, each with another kernel and mode.
     let kernels = ["lanczos3", "mitchell", "catmull-rom", "bilinear"];
@@ -100,9 +73,6 @@ group "pair" opacity=0.7 {
 }
 element "copied" { frame "frames/rough.tif"; mask { rect 3 3 140 100 }; rotate 90; offset 30 480 }
 element "soft" blend="screen" { frame "frames/clear.tif"; mask { ellipse 45 65 40 60 }; offset 250 180; rotate 21; defocus 8.3 }
-element "far" { frame "frames/rough.tif"; mask { rect 9.5 7 120 96 }; offset -20 560; behind "bottle" }
-element "kept" { frame "frames/kept.tif"; mask { keep { piece }; within { rect 0 150 397 300 } }; offset 60.5 0; shadow strength=1.5 }
-element "added" blend="plus-lighter" { frame "frames/kept.tif"; mask { keep { piece }; feather 3 }; offset -90.25 400; rotate 12 }
 element "glow" blend="plus-lighter" opacity=0.3 { frame "frames/clear.tif"; mask { all }; offset 290.25 980.5 }
 
 protect "label" { ellipse 200 640 120 90 }

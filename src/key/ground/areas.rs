@@ -23,6 +23,9 @@ const SAME: f64 = 0.06;
 const DARKENED: (f64, f64) = (0.4, 1.3);
 /// Cells of piece around a hole that one can be sure of without texture.
 const AROUND: u32 = 5;
+/// Cells it must have in the same light, and in darker light.
+const SURE_SAME: u64 = 60;
+const SURE_DARKENED: u64 = 500;
 
 /// Mean light of an area against the light expected there.
 #[derive(Clone, Copy, Debug, Default)]
@@ -253,12 +256,14 @@ pub(super) fn holes(
             let edged = step as f64 >= COVER * all as f64;
             let (brightness, tint) = mean.light();
             let lit = tint < NEUTRAL && brightness > DARKENED.0 && brightness < DARKENED.1;
-            let same = tint < 0.6 * NEUTRAL && (brightness - 1.0).abs() < SAME;
-            let ringed = deep >= u64::from(AROUND) * all && mean.cells >= 4 * HOLE;
+            // Without texture only what lies well inside a piece, and is large for how far it departs.
+            let ringed = edged && deep >= u64::from(AROUND) * all && tint < 0.5 * NEUTRAL;
+            let same = (brightness - 1.0).abs() < SAME && mean.cells >= SURE_SAME;
+            let large = mean.cells >= SURE_DARKENED;
             match mean.texture.answer() {
                 Answer::Plate => lit,
                 Answer::Other => false,
-                Answer::Undecided => edged && (same || (lit && tint < 0.6 * NEUTRAL && ringed)),
+                Answer::Undecided => lit && ringed && (same || large),
             }
         })
         .collect();
@@ -270,24 +275,30 @@ pub(super) fn holes(
     Ok(open.contains(&true))
 }
 
-/// Whether the cells around could be the plate in about this light.
+/// Whether a cell, or the cells around it, could be the plate in about this light.
 fn looks_lit(cells: &Cells, light: &Raster<[f32; 3]>, x: i32, y: i32) -> bool {
     let (soft, s) = (cells.soft.at(x, y), light.at(x, y));
-    if cells.soft_misfit.at(x, y) > 3.0 {
-        return false;
-    }
-    let mut ratio = [1.0f32; 3];
+    let (own, weight) = (cells.ratio.at(x, y), cells.weight.at(x, y));
+    let mean = [0, 1, 2].map(|k| soft[k] / soft[3 + k].max(1e-6));
+    let sure = [0, 1, 2].map(|k| 12.0 * soft[3 + k]);
+    (cells.soft_misfit.at(x, y) < 3.0 && neutral(mean, sure, s))
+        || (cells.misfit.at(x, y) < 3.0 && neutral(own, weight, s))
+}
+
+/// Whether a ratio, as sure as its weight, is that of neutral light of about the expected brightness.
+fn neutral(ratio: [f32; 3], weight: [f32; 3], light: [f32; 3]) -> bool {
+    let mut off = [1.0f32; 3];
     let mut loose = [0.0f32; 3];
     for k in 0..3 {
-        if soft[3 + k] > 1e-6 && s[k] > 1e-3 {
-            ratio[k] = soft[k] / soft[3 + k] / s[k];
-            loose[k] = 3.0 / (12.0 * soft[3 + k] * s[k] * s[k]).sqrt();
+        if weight[k] > 1e-6 && light[k] > 1e-3 {
+            off[k] = ratio[k] / light[k];
+            loose[k] = 3.0 / (weight[k] * light[k] * light[k]).sqrt();
         }
     }
-    let brightness = (ratio[0] + ratio[1] + ratio[2]) / 3.0;
-    let neutral = (0..3)
-        .all(|k| (ratio[k] - brightness).abs() < NEUTRAL as f32 * brightness + loose[k].min(0.2));
-    neutral && f64::from(brightness) > DARKENED.0 && f64::from(brightness) < DARKENED.1
+    let brightness = (off[0] + off[1] + off[2]) / 3.0;
+    let even = (0..3)
+        .all(|k| (off[k] - brightness).abs() < NEUTRAL as f32 * brightness + loose[k].min(0.2));
+    even && f64::from(brightness) > DARKENED.0 && f64::from(brightness) < DARKENED.1
 }
 
 /// Whether two cells near each other lie on two sides of an edge.

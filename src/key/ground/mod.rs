@@ -11,6 +11,8 @@ mod noise;
 mod parts;
 pub(super) mod shadow;
 mod shore;
+#[cfg(test)]
+mod tests;
 mod texture;
 mod walls;
 

@@ -15,7 +15,7 @@ const FINE: f64 = 2.0;
 const DECIDABLE: f64 = 4.0;
 
 /// Detail up to this many times the plate's own noise is weak.
-const WEAK: f32 = 6.0;
+const WEAK: f32 = 16.0;
 
 /// What an area says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -5,8 +5,8 @@ use crate::budget::{Account, Charge, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Matte, Raster};
 
-use super::Known;
 use super::measure::Sensed;
+use super::outline::Outline;
 use super::width::{DEEPEST, Profile};
 
 /// Side of a chunk of outline, in pixels.
@@ -32,39 +32,19 @@ pub struct Band {
 }
 
 impl Band {
-    pub fn found(known: &Known, sensed: &Sensed, account: &Account) -> Result<Band, OverBudget> {
+    pub fn found(
+        sensed: &Sensed,
+        outline: Outline,
+        zone: Option<&Raster<u8>>,
+        account: &Account,
+    ) -> Result<Band, OverBudget> {
         let rect = sensed.frame.rect();
-        let mut inside = Raster::filled(rect, 0u8, account)?;
-        let mut outside = Raster::filled(rect, 1u8, account)?;
-        let cells = known.body.rect();
-        for y in rect.y0..rect.y1 {
-            for x in rect.x0..rect.x1 {
-                let (i, j) = (x.div_euclid(2), y.div_euclid(2));
-                if cells.contains(i, j) && known.body.at(i, j) != 0 {
-                    inside.put(x, y, 1);
-                    outside.put(x, y, 0);
-                }
-            }
-        }
-        let to_outside = distance::nearest(&outside, account)?;
-        let to_inside = distance::nearest(&inside, account)?;
+        let Outline {
+            inside,
+            depth,
+            across: edges,
+        } = outline;
         let width = inside.width();
-        let mut depth = Raster::filled(rect, 0.0f32, account)?;
-        let reach = |i: usize, to: u32| {
-            let d = distance::squared(width, i, to);
-            if d == i64::MAX {
-                1e4
-            } else {
-                (d as f32).sqrt() - 0.5
-            }
-        };
-        for i in 0..depth.data().len() {
-            depth.data_mut()[i] = if inside.data()[i] != 0 {
-                reach(i, to_outside.data()[i])
-            } else {
-                -reach(i, to_inside.data()[i])
-            };
-        }
         let chunks = Rect::of_size(
             rect.width().div_ceil(CHUNK as u32),
             rect.height().div_ceil(CHUNK as u32),
@@ -78,11 +58,11 @@ impl Band {
         let mut profiles = vec![Profile::EMPTY; chunks.area() as usize];
         for i in 0..depth.data().len() {
             let d = depth.data()[i];
-            if d > 0.0 && d < DEEPEST as f32 && to_outside.data()[i] != distance::NONE {
+            if d > 0.0 && d < DEEPEST as f32 && edges.data()[i] != distance::NONE {
                 let v = sensed.variance(i, 0.5);
                 let off = sensed.difference(i);
                 let energy = (0..3).map(|k| off[k] * off[k] / v[k]).sum();
-                profiles[chunk_of(to_outside.data()[i])].add(d as usize, energy);
+                profiles[chunk_of(edges.data()[i])].add(d as usize, energy);
             }
         }
         let mut saturation = vec![0.0f32; profiles.len()];
@@ -97,28 +77,23 @@ impl Band {
                 saturation[cy as usize * across + cx as usize] = all.saturation();
             }
         }
-        let zone = super::strands::zone(sensed, &depth, &inside, account)?;
         let mut unknown = Raster::filled(rect, 0u8, account)?;
         let mut list = Vec::new();
         let mut saturated = Vec::new();
         let mut strands = Vec::new();
         for i in 0..depth.data().len() {
             let d = depth.data()[i];
-            let edge = if d > 0.0 {
-                to_outside.data()[i]
-            } else {
-                to_inside.data()[i]
-            };
+            let edge = edges.data()[i];
             if edge == distance::NONE {
                 continue;
             }
-            let strand = zone.data()[i] != 0;
+            let strand = zone.map_or(0, |z| z.data()[i]);
             let deep = saturation[chunk_of(edge)];
-            if strand && d > -OUTSIDE {
+            if strand != 0 && d > -OUTSIDE {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);
                 saturated.push(deep);
-                strands.push(zone.data()[i]);
+                strands.push(strand);
             } else if d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);

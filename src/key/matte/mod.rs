@@ -7,7 +7,9 @@ mod band;
 pub mod card;
 mod colour;
 mod measure;
+mod outline;
 mod see_through;
+mod shade;
 mod solve;
 mod strands;
 #[cfg(test)]
@@ -107,11 +109,23 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
         });
     }
     let frame = known.frame.cropped(rect, account)?;
-    let backdrop = known.backdrop.cropped(rect, account)?;
-    let mut sensed =
-        measure::Sensed::new(&frame, &backdrop, known.noise, known.plate_frames, account)?;
-    sensed.doubt(known.rig);
-    let band = band::Band::found(known, &sensed, account)?;
+    let outline = outline::Outline::of(known, rect, account)?;
+    let thin = strands::thin(&outline, account)?;
+    let mut backdrop = known.backdrop.cropped(rect, account)?;
+    if let Some(thin) = &thin {
+        let sensed = sensed(known, &frame, &backdrop, account)?;
+        let ratio = shade::between(&sensed, &outline, &thin.dense, account)?;
+        drop(sensed);
+        for (b, r) in backdrop.data_mut().iter_mut().zip(ratio.data()) {
+            *b = [b[0] * r[0], b[1] * r[1], b[2] * r[2]];
+        }
+    }
+    let sensed = sensed(known, &frame, &backdrop, account)?;
+    let zone = thin
+        .map(|thin| strands::zone(&sensed, &outline, thin, account))
+        .transpose()?;
+    let band = band::Band::found(&sensed, outline, zone.as_ref(), account)?;
+    drop(zone);
     let mut matte = band.start(account)?;
     let mut colour = frame.cropped(rect, account)?;
     let system = solve::System::over(&frame, &band.unknown, &band.list, sensed.floor, account)?;
@@ -151,6 +165,19 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
         colour,
         notices,
     })
+}
+
+/// Frame and backdrop with what is known of their errors.
+fn sensed<'a>(
+    known: &Known,
+    frame: &'a Light,
+    backdrop: &'a Light,
+    account: &Account,
+) -> Result<measure::Sensed<'a>, OverBudget> {
+    let mut sensed =
+        measure::Sensed::new(frame, backdrop, known.noise, known.plate_frames, account)?;
+    sensed.doubt(known.rig);
+    Ok(sensed)
 }
 
 /// Matte and colour are found in turn this many times.

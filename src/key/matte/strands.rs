@@ -2,6 +2,7 @@
 
 use super::super::tools::{distance, labels};
 use super::measure::Sensed;
+use super::outline::Outline;
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::Raster;
@@ -57,40 +58,63 @@ fn box_sums(
     Ok(sums)
 }
 
-/// Zones of strands. `depth` is the depth below the outline, `inside` the body.
-pub fn zone(
-    sensed: &Sensed,
-    depth: &Raster<f32>,
-    inside: &Raster<u8>,
-    account: &Account,
-) -> Result<Raster<u8>, OverBudget> {
+/// Parts too thin to have an inside.
+#[derive(Debug)]
+pub struct Thin {
+    /// 1 where they are many.
+    pub dense: Raster<u8>,
+    /// How many of their pixels lie within a few pixels.
+    near: Raster<u32>,
+}
+
+/// Looks for thin parts; `None` where they are nowhere many.
+pub fn thin(outline: &Outline, account: &Account) -> Result<Option<Thin>, OverBudget> {
+    let (depth, inside) = (&outline.depth, &outline.inside);
     let width = depth.width();
     let mut core = Raster::filled(depth.rect(), 0u8, account)?;
     for (c, &d) in core.data_mut().iter_mut().zip(depth.data()) {
         *c = u8::from(d > THIN);
     }
     let to_core = distance::nearest(&core, account)?;
-    let mut thin = Raster::filled(depth.rect(), 0u8, account)?;
+    let mut thin = core;
     let mut any = false;
     for i in 0..thin.data().len() {
         let far = distance::squared(width, i, to_core.data()[i]) as f64
             > f64::from((THIN + 0.5) * (THIN + 0.5));
-        if inside.data()[i] != 0 && far {
-            thin.data_mut()[i] = 1;
-            any = true;
-        }
+        let is_thin = inside.data()[i] != 0 && far;
+        thin.data_mut()[i] = u8::from(is_thin);
+        any |= is_thin;
     }
     if !any {
-        return Ok(thin);
+        return Ok(None);
     }
     let counts = box_sums(&thin, REACH, account)?;
     let side = (2 * REACH + 1) as f32;
     let enough = (DENSE * side * side) as u32;
-    let lone = box_sums(&thin, 5, account)?;
+    if !counts.data().iter().any(|&n| n > enough) {
+        return Ok(None);
+    }
+    let near = box_sums(&thin, 5, account)?;
     let mut dense = thin;
     for (d, &n) in dense.data_mut().iter_mut().zip(counts.data()) {
         *d = u8::from(n > enough);
     }
+    Ok(Some(Thin { dense, near }))
+}
+
+/// Zones of strands around thin parts.
+pub fn zone(
+    sensed: &Sensed,
+    outline: &Outline,
+    thin: Thin,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let (depth, inside) = (&outline.depth, &outline.inside);
+    let width = depth.width();
+    let Thin {
+        mut dense,
+        near: lone,
+    } = thin;
     // Between strands the plate is seen: where it is, next to thin parts, the body is no solid.
     let mut like = Raster::filled(depth.rect(), 0u8, account)?;
     for (i, l) in like.data_mut().iter_mut().enumerate() {

@@ -9,7 +9,7 @@ pub const USAGE: &str = "\
 Scores mattes on cases of our own world.
 
   cargo bench --bench mattes -- [--seeds A..B] [--kinds a,b] [--levels a,b] [--size N] [--align WORD]
-                                [--each] [--large N] [--results DIR] | --write DIR
+                                [--each] [--look DIR] [--large N] [--results DIR] | --write DIR
 
   --seeds A..B   both ends with it; 1..20 for tuning, 21..40 for reporting (21..40)
   --kinds LIST   steel brass clip curl blurred quill ink scrap wires (all)
@@ -17,6 +17,7 @@ Scores mattes on cases of our own world.
   --size N       pixels each way, 96 to 3000 (600)
   --align WORD   shift or similarity: how a frame is laid on its plate before it is cut out (shift)
   --each         a line for every case too
+  --look DIR     a picture for every case: frame, matte, truth, difference
   --large N      one box of N x N a kind for seconds, memory and what is kept; 0 for none (1500)
   --write DIR    write the cases as files instead, a folder each
   --results DIR  score also what lies in DIR/METHOD/CASE/matte.tif and colour.tif
@@ -30,14 +31,19 @@ pub struct Asked {
     pub size: u32,
     pub motion: Motion,
     pub each: bool,
+    pub look: Option<PathBuf>,
     pub large: Option<u32>,
     pub write: Option<PathBuf>,
     pub results: Option<PathBuf>,
 }
 
 impl Asked {
-    /// `None` when cargo only asks whether this is a test program.
-    pub fn read(mut typed: impl Iterator<Item = String>) -> Result<Option<Asked>, String> {
+    /// `None` when nothing was typed: `cargo test --all-targets` starts benchmarks like that, `cargo bench` does not.
+    pub fn read(typed: impl Iterator<Item = String>) -> Result<Option<Asked>, String> {
+        let mut typed = typed.peekable();
+        if typed.peek().is_none() {
+            return Ok(None);
+        }
         let mut asked = Asked {
             seeds: 21..=40,
             kinds: Kind::ALL.to_vec(),
@@ -45,6 +51,7 @@ impl Asked {
             size: 600,
             motion: Motion::Shift,
             each: false,
+            look: None,
             large: Some(1500),
             write: None,
             results: None,
@@ -53,7 +60,6 @@ impl Asked {
             match word.as_str() {
                 // `cargo bench` adds this to every program.
                 "--bench" => continue,
-                "--test" | "--list" => return Ok(None),
                 "--each" => {
                     asked.each = true;
                     continue;
@@ -88,6 +94,7 @@ impl Asked {
                     }
                 }
                 "--large" => asked.large = Some(number(&value)?).filter(|&n| n >= 96),
+                "--look" => asked.look = Some(value.into()),
                 "--write" => asked.write = Some(value.into()),
                 "--results" => asked.results = Some(value.into()),
                 _ => return Err(format!("{word}: not known")),

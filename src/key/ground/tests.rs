@@ -1,0 +1,290 @@
+//! Small scenes whose truth is known by construction.
+
+use super::*;
+use crate::geom::Rect;
+use crate::raster::Light;
+
+const SIDE: i32 = 160;
+
+/// A generator that needs no crate: the high bits of a multiplicative sequence (constants from Knuth, MMIX).
+struct Dice(u64);
+
+impl Dice {
+    /// About a normal variable: the sum of twelve even ones less six.
+    fn normal(&mut self) -> f32 {
+        let mut sum = -6.0;
+        for _ in 0..12 {
+            self.0 = self
+                .0
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            sum += (self.0 >> 40) as f32 / (1u64 << 24) as f32;
+        }
+        sum
+    }
+}
+
+fn picture(account: &Account, of: impl Fn(i32, i32) -> [f32; 3]) -> Light {
+    let mut light = Light::filled(Rect::new(0, 0, 160, 160), [0.0; 3], account).unwrap();
+    for y in 0..SIDE {
+        for x in 0..SIDE {
+            light.put(x, y, of(x, y));
+        }
+    }
+    light
+}
+
+fn noisy(mut light: Light, seed: u64) -> Light {
+    let mut dice = Dice(seed);
+    for pixel in light.data_mut() {
+        *pixel = pixel.map(|v| v + dice.normal() * (4e-5 * v + 3e-7).sqrt());
+    }
+    light
+}
+
+/// A sweep with faint texture.
+fn plain(x: i32, y: i32) -> [f32; 3] {
+    let level = 0.25 + 0.0004 * y as f32 + 0.002 * ((x * 7 + y * 13) % 5) as f32;
+    [level, 1.02 * level, 0.97 * level]
+}
+
+/// Planks.
+fn busy(x: i32, y: i32) -> [f32; 3] {
+    let grain = ((x * x / 9 + y * 5) % 11) as f32 / 11.0;
+    let gap = if y % 23 < 2 { 0.4 } else { 1.0 };
+    let level = gap * (0.18 + 0.2 * grain);
+    [1.2 * level, level, 0.7 * level]
+}
+
+fn scaled(v: [f32; 3], by: f32) -> [f32; 3] {
+    v.map(|v| v * by)
+}
+
+fn distance(x: i32, y: i32) -> f32 {
+    let (dx, dy) = (x as f32 - 79.5, y as f32 - 79.5);
+    (dx * dx + dy * dy).sqrt()
+}
+
+/// 0 far outside, 1 far inside, over a width around radius 40.
+fn disc(x: i32, y: i32, soft: f32) -> f32 {
+    let t = ((40.0 - distance(x, y)) / soft + 0.5).clamp(0.0, 1.0);
+    t * t * (3.0 - 2.0 * t)
+}
+
+fn ground(
+    plate: impl Fn(i32, i32) -> [f32; 3],
+    frame: impl Fn(i32, i32) -> [f32; 3],
+    account: &Account,
+) -> Ground {
+    let plate = noisy(picture(account, plate), 1);
+    let frame = noisy(picture(account, frame), 2);
+    found(&ask(&frame, &plate), account).unwrap()
+}
+
+fn ask<'a>(frame: &'a Light, plate: &'a Light) -> Ask<'a> {
+    Ask {
+        frame,
+        plate,
+        plate_frames: 1,
+        within: None,
+        sigma: None,
+    }
+}
+
+/// Cells left out of the background.
+fn left(ground: &Ground) -> usize {
+    ground.background.data().iter().filter(|v| **v == 0).count()
+}
+
+#[test]
+fn noise_alone_is_nothing_and_is_measured() {
+    let account = Account::unlimited();
+    for plate in [plain, busy] {
+        let ground = ground(plate, plate, &account);
+        assert_eq!(left(&ground), 0);
+        // Two pictures of one frame each.
+        let want = 2.0 * (4e-5 * 0.3 + 3e-7);
+        let got = ground.noise.variance(1, 0.3, 0.0);
+        assert!((got / want - 1.0).abs() < 0.15, "{got} for {want}");
+    }
+}
+
+#[test]
+#[ignore = "fails: a deep shadow 80 px wide on a quiet plate is left out"]
+fn a_shadow_a_penumbra_and_bounced_light_are_the_set() {
+    let account = Account::unlimited();
+    for plate in [plain, busy] {
+        let shadow = ground(
+            plate,
+            |x, y| scaled(plate(x, y), 1.0 - 0.5 * disc(x, y, 76.0)),
+            &account,
+        );
+        assert_eq!(left(&shadow), 0);
+        let inside = shadow.light.at(79, 79);
+        assert!(inside.iter().all(|v| (v - 0.5).abs() < 0.02), "{inside:?}");
+        let bounce = ground(
+            plate,
+            |x, y| {
+                let (b, t) = (plate(x, y), disc(x, y, 60.0));
+                [b[0] * (1.0 + 0.15 * t), b[1] * (1.0 + 0.1 * t), b[2]]
+            },
+            &account,
+        );
+        assert_eq!(left(&bounce), 0);
+    }
+}
+
+#[test]
+#[ignore = "fails: a flat grey piece opens up inside"]
+fn a_grey_piece_on_a_grey_plate_has_no_holes() {
+    let account = Account::unlimited();
+    // As bright as the plate but for some hundredths.
+    for piece in [|_: i32, _: i32| [0.265f32, 0.27, 0.257]] {
+        let shown = |x, y| {
+            if distance(x, y) < 40.0 {
+                piece(x, y)
+            } else {
+                scaled(plain(x, y), 0.9)
+            }
+        };
+        let ground = ground(plain, shown, &account);
+        for y in 0..SIDE / 2 {
+            for x in 0..SIDE / 2 {
+                let far = distance(2 * x, 2 * y);
+                let want = if far < 36.0 { 0 } else { 1 };
+                if !(36.0..46.0).contains(&far) {
+                    assert_eq!(ground.background.at(x, y), want, "{x} {y}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_hole_shows_the_set() {
+    let account = Account::unlimited();
+    let shown = |x, y| match distance(x, y) {
+        d if d < 22.0 => scaled(busy(x, y), 0.8),
+        d if d < 55.0 => [0.1, 0.3, 0.2],
+        _ => busy(x, y),
+    };
+    let ground = ground(busy, shown, &account);
+    assert_eq!(ground.background.at(40, 40), 1);
+    assert_eq!(ground.background.at(20, 40), 0);
+    assert_eq!(ground.background.at(3, 40), 1);
+    assert!((ground.light.at(79, 79)[1] - 0.8).abs() < 0.03);
+}
+
+#[test]
+#[ignore = "fails: the shadow beside the piece is left out of the set"]
+fn thrown_light_is_one_where_nothing_happens_whatever_the_drift() {
+    let account = Account::unlimited();
+    let shade = |d: f32| 1.0 / (1.0 + (d / 30.0) * (d / 30.0) * (d / 30.0) * (d / 30.0));
+    let drift = |x: i32| 1.0 + 0.0004 * (x - 80) as f32;
+    let piece = |x: i32, y: i32, dark: f32| match distance(x, y) {
+        d if d < 18.0 => [0.7, 0.2, 0.1],
+        d => scaled(plain(x, y), drift(x) * (1.0 - dark * shade(d))),
+    };
+    for dark in [0.0, 0.4] {
+        let ground = ground(plain, |x, y| piece(x, y, dark), &account);
+        let mut body = Raster::filled(ground.background.rect(), 0u8, &account).unwrap();
+        for (body, &set) in body.data_mut().iter_mut().zip(ground.background.data()) {
+            *body = 1 - set;
+        }
+        assert!(left(&ground) > 200 && left(&ground) < 500);
+        let none = Raster::filled(Rect::EMPTY, 0u8, &account).unwrap();
+        let thrown = shadow::thrown(&ground, &body, &none, &account).unwrap();
+        assert_eq!(thrown.cells.at(2, 70), [1.0; 3]);
+        assert_eq!(thrown.cells.at(77, 5), [1.0; 3]);
+        let beside = thrown.cells.at(40, 40 + 13)[1];
+        let want = 1.0 - dark * shade(27.0);
+        assert!((beside - want).abs() < 0.03, "{beside} for {want}");
+    }
+}
+
+#[test]
+fn the_outside_of_within_is_no_limit_to_the_set() {
+    let account = Account::unlimited();
+    // A frame whose border is all rod: only what lies outside `within` says what the set is.
+    let shown = |x: i32, y: i32| {
+        let edge = x.min(y).min(SIDE - 1 - x).min(SIDE - 1 - y);
+        if edge < 14 || distance(x, y) < 25.0 {
+            [0.02, 0.3, 0.5]
+        } else {
+            busy(x, y)
+        }
+    };
+    let plate = noisy(picture(&account, busy), 1);
+    let frame = noisy(picture(&account, shown), 2);
+    let mut within = Matte::filled(Rect::new(45, 45, 70, 70), 1.0, &account).unwrap();
+    within.put(45, 45, 0.0);
+    let asked = Ask {
+        within: Some(&within),
+        ..ask(&frame, &plate)
+    };
+    let ground = found(&asked, &account).unwrap();
+    assert_eq!(ground.background.at(16, 40), 1);
+    assert_eq!(ground.background.at(40, 40), 0);
+}
+
+#[test]
+fn tiny_blank_and_broken_pictures_are_survived() {
+    let account = Account::unlimited();
+    for (rect, value) in [
+        (Rect::new(0, 0, 1, 1), 0.5),
+        (Rect::new(-3, 7, 3, 1), 0.0),
+        (Rect::new(1, 1, 40, 33), 0.0),
+        (Rect::new(0, 0, 40, 40), f32::NAN),
+        (Rect::new(0, 0, 25, 60), 1.0),
+        (Rect::EMPTY, 0.0),
+    ] {
+        let frame = Light::filled(rect, [value; 3], &account).unwrap();
+        let plate = Light::filled(rect, [0.5; 3], &account).unwrap();
+        for (a, b) in [(&frame, &plate), (&plate, &frame), (&frame, &frame)] {
+            let ground = found(&ask(a, b), &account).unwrap();
+            assert!(
+                ground
+                    .light
+                    .cells
+                    .data()
+                    .iter()
+                    .flatten()
+                    .all(|v| v.is_finite())
+            );
+            let body = Raster::filled(Rect::EMPTY, 0u8, &account).unwrap();
+            let thrown = shadow::thrown(&ground, &body, &body, &account).unwrap();
+            assert!(thrown.cells.data().iter().flatten().all(|v| v.is_finite()));
+        }
+    }
+}
+
+#[test]
+fn any_number_of_threads_gives_the_same_bytes() {
+    let account = Account::unlimited();
+    let run = |threads| {
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .build()
+            .unwrap();
+        pool.install(|| {
+            let shown = |x, y| {
+                if distance(x, y) < 30.0 {
+                    [0.4, 0.1, 0.3]
+                } else {
+                    busy(x, y)
+                }
+            };
+            let ground = ground(busy, shown, &account);
+            let bits: Vec<u32> = ground
+                .light
+                .cells
+                .data()
+                .iter()
+                .flatten()
+                .map(|v| v.to_bits())
+                .collect();
+            (ground.background.data().to_vec(), bits, ground.noise)
+        })
+    };
+    assert_eq!(run(1), run(2));
+}

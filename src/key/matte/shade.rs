@@ -1,0 +1,146 @@
+//! Light between strands: shadow falls on what is seen of the plate there, and no smooth light from outside tells
+//! how much.
+//!
+//! From the outline inward, layer by layer: a pixel is bare plate when it is the backdrop times about the ratio of
+//! the bare pixels found near it so far. Strands are another colour, or far too sudden a step.
+
+use rayon::prelude::*;
+
+use super::super::tools::windows::{inverse, times};
+use super::super::tools::{gauss, push_pull};
+use super::measure::Sensed;
+use super::outline::Outline;
+use crate::budget::{Account, OverBudget};
+use crate::raster::{Light, Raster};
+
+/// Half side of the square that bare pixels are looked for in, and the deviation of their weights, in pixels.
+const REACH: usize = 10;
+const NEAR: f64 = 4.5;
+/// How far brightness and tint may depart from what is near, as shares.
+const BRIGHTNESS: f32 = 0.06;
+const TINT: f32 = 0.02;
+/// Squared deviations that three channels may show.
+const SAME: f32 = 9.0;
+/// Outside the zone it goes on only while at least this share of what is near, by weight, is bare plate.
+const OPEN: f32 = 0.04;
+/// Deepest layer, in pixels.
+const DEEPEST: usize = 160;
+/// Deviation of the last smoothing, and the share of bare plate that settles a place.
+const SMOOTH: f64 = 5.0;
+const ENOUGH: f32 = 0.10;
+
+/// Ratio of what is seen between strands to the backdrop: 1 outside. `dense` marks where thin parts are many.
+pub fn between(
+    sensed: &Sensed,
+    outline: &Outline,
+    dense: &Raster<u8>,
+    account: &Account,
+) -> Result<Light, OverBudget> {
+    let rect = dense.rect();
+    let width = dense.width();
+    let mut layers: Vec<Vec<u32>> = vec![Vec::new(); DEEPEST];
+    let mut listed = 0u64;
+    for (i, &d) in outline.depth.data().iter().enumerate() {
+        if outline.inside.data()[i] != 0 && (d as usize) < DEEPEST {
+            layers[d as usize].push(i as u32);
+            listed += 1;
+        }
+    }
+    let _charge = account.charge(listed * 4, "layers of strands")?;
+    // Per pixel and channel, of bare pixels: seen x backdrop and backdrop squared.
+    let mut bare = Raster::filled(rect, [0.0f32; 6], account)?;
+    let products = |i: usize, seen: [f32; 3]| {
+        let b = sensed.backdrop.data()[i].map(|b| b.max(0.0) + 1e-4);
+        [
+            seen[0] * b[0],
+            seen[1] * b[1],
+            seen[2] * b[2],
+            b[0] * b[0],
+            b[1] * b[1],
+            b[2] * b[2],
+        ]
+    };
+    for (i, out) in bare.data_mut().iter_mut().enumerate() {
+        if outline.inside.data()[i] == 0 {
+            *out = products(i, sensed.backdrop.data()[i].map(|b| b.max(0.0) + 1e-4));
+        }
+    }
+    let taps = gauss::taps(NEAR);
+    let height = dense.data().len().checked_div(width).unwrap_or(0);
+    for layer in layers {
+        let found: Vec<(u32, [f32; 6])> = layer
+            .par_iter()
+            .with_min_len(256)
+            .filter_map(|&pixel| {
+                let i = pixel as usize;
+                let (x, y) = (i % width, i / width);
+                let mut sums = [0.0f32; 6];
+                let (mut worth, mut all) = (0.0f32, 0.0f32);
+                for v in y.saturating_sub(REACH)..(y + REACH + 1).min(height) {
+                    let down = taps[v.abs_diff(y)];
+                    for u in x.saturating_sub(REACH)..(x + REACH + 1).min(width) {
+                        let tap = down * taps[u.abs_diff(x)];
+                        let near = &bare.data()[v * width + u];
+                        all += tap;
+                        if near[3] > 0.0 {
+                            worth += tap;
+                            for k in 0..6 {
+                                sums[k] += tap * near[k];
+                            }
+                        }
+                    }
+                }
+                let open = dense.data()[i] != 0 || worth > OPEN * all;
+                if !open || !(sums[3] > 0.0) {
+                    return None;
+                }
+                let ratio: [f32; 3] = std::array::from_fn(|k| sums[k] / sums[3 + k]);
+                is_bare(sensed, i, ratio).then(|| (pixel, products(i, sensed.frame.data()[i])))
+            })
+            .collect();
+        for (pixel, sums) in found {
+            bare.data_mut()[pixel as usize] = sums;
+        }
+    }
+    smoothed(&bare, account)
+}
+
+/// Whether a pixel is the backdrop times about `ratio`.
+fn is_bare(sensed: &Sensed, i: usize, ratio: [f32; 3]) -> bool {
+    let (c, b) = (sensed.frame.data()[i], sensed.backdrop.data()[i]);
+    let v = sensed.variance(i, 0.0);
+    let l: [f32; 3] = std::array::from_fn(|k| ratio[k] * b[k]);
+    let off = std::array::from_fn(|k| c[k] - l[k]);
+    let (all, own) = (BRIGHTNESS * BRIGHTNESS, TINT * TINT);
+    let m = inverse([
+        v[0] + (all + own) * l[0] * l[0],
+        all * l[0] * l[1],
+        all * l[0] * l[2],
+        v[1] + (all + own) * l[1] * l[1],
+        all * l[1] * l[2],
+        v[2] + (all + own) * l[2] * l[2],
+    ]);
+    let t = times(&m, off);
+    off[0] * t[0] + off[1] * t[1] + off[2] * t[2] < SAME
+}
+
+/// The ratio smoothed, and carried over what is not bare.
+fn smoothed(bare: &Raster<[f32; 6]>, account: &Account) -> Result<Light, OverBudget> {
+    let rect = bare.rect();
+    let mut marked = Raster::filled(rect, 0.0f32, account)?;
+    for (m, b) in marked.data_mut().iter_mut().zip(bare.data()) {
+        *m = if b[3] > 0.0 { 1.0 } else { 0.0 };
+    }
+    let share = gauss::blurred(&marked, SMOOTH, account)?;
+    drop(marked);
+    let sums = gauss::blurred(bare, SMOOTH, account)?;
+    let mut ratio = Light::filled(rect, [1.0; 3], account)?;
+    let mut weight = Raster::filled(rect, 0.0f32, account)?;
+    for (i, s) in sums.data().iter().enumerate() {
+        if s[3] > 0.0 && s[4] > 0.0 && s[5] > 0.0 {
+            ratio.data_mut()[i] = std::array::from_fn(|k| s[k] / s[3 + k]);
+            weight.data_mut()[i] = (share.data()[i] / ENOUGH).min(1.0);
+        }
+    }
+    push_pull::filled(&ratio, &weight, account)
+}
