@@ -114,8 +114,8 @@ impl Store {
     /// The digest of a file's bytes, remembered from earlier runs where the file is surely the same. `None` where
     /// nothing is kept, or the file can't be read or changes meanwhile.
     ///
-    /// Digesting reads the whole file: some 0.1 s for the 350 MB of an uncompressed 60-megapixel frame in the page
-    /// cache on two cores, else as long as the disk takes.
+    /// Digesting reads the whole file once, 4 MiB at a time, on all threads: for 360 MB in the page cache (a 60-megapixel
+    /// frame, uncompressed) 0.2 s of processor time with AVX2; from a disk as long as the disk takes.
     pub fn source(&self, file: &File) -> Option<Source> {
         self.0.as_ref()?.source(file)
     }

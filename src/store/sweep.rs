@@ -74,7 +74,7 @@ fn found(folder: &Folder) -> Vec<Found> {
                 if FileType::from_raw_mode(stat.st_mode) != FileType::RegularFile {
                     continue;
                 }
-                let used = (stat.st_mtime as i64, stat.st_mtime_nsec as i64);
+                let used = (stat.st_mtime, stat.st_mtime_nsec as i64);
                 if name.starts_with(UNFINISHED) {
                     if now - used.0 > FORSAKEN {
                         let _ = rustix::fs::unlinkat(&*shelf, name.as_str(), AtFlags::empty());
