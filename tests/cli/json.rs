@@ -55,7 +55,7 @@ fn every_verb_has_its_keys() {
     assert_eq!(keys(picture), "canvas ground back-to-front");
     assert_eq!(
         keys(&picture["back-to-front"][0]),
-        "member frame lands matrix pivot copies plate align balance piece"
+        "member frame lands matrix pivot copies plate align balance piece kept"
     );
     assert_eq!(picture["back-to-front"][1]["member"], "curl");
 
