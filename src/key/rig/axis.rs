@@ -104,6 +104,11 @@ impl Axis {
         )
     }
 
+    /// Whether its way beyond what was seen is more than a line's.
+    pub fn is_bent(&self) -> bool {
+        self.bend[2] != 0.0 || self.bend[3] != 0.0
+    }
+
     /// How far along the rod the point (x, y) lies and how far beside its middle, in pixels.
     pub fn place(&self, x: f64, y: f64) -> (f64, f64) {
         let (s, side) = self.straight(x, y);

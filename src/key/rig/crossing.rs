@@ -12,8 +12,6 @@ const BESIDE: (f64, f64) = (0.5, 5.5);
 const LEAST: f32 = 30.0;
 const FEWEST: usize = 8;
 const MOST: f32 = 4.0;
-/// Mean square misfit of the rod on a row above which it is no rod.
-const WORST: f32 = 5.0;
 /// What a row must give to count for the rod.
 const TOLL: f32 = 0.4;
 
@@ -105,7 +103,7 @@ fn row_score(strip: &Strip, look: &Look, s: i32) -> f32 {
         return -1.0;
     }
     let (left, right) = (sides[0].mean(), sides[1].mean());
-    let (mut sum, mut rest, mut count) = (0.0f32, 0.0f32, 0.0f32);
+    let (mut sum, mut count) = (0.0f32, 0.0f32);
     for p in strip
         .rows(s, s + 1)
         .iter()
@@ -121,7 +119,6 @@ fn row_score(strip: &Strip, look: &Look, s: i32) -> f32 {
             let doubt = p.variance[k] + texture + 0.0036 * face[k] * face[k];
             let rod_doubt = p.variance[k] + 0.3 * texture + 0.0064 * rod[k] * rod[k];
             sum += a * a / doubt - b * b / rod_doubt;
-            rest += b * b / rod_doubt;
         }
         count += 1.0;
     }

@@ -35,8 +35,36 @@ pub(super) struct Look {
     pub high: f64,
     /// How much brighter the rod is, row by row beyond where it was learnt; the last holds on.
     pub drift: (i32, Vec<f32>),
+    /// What is seen near the joint beyond all that: light and shade that the piece throws on the rod.
+    pub rest: Option<Rest>,
     /// Root mean square of the difference the rod makes where it is strongest, in standard deviations of noise.
     pub contrast: f64,
+}
+
+/// A table of light by row and column, to add to the look.
+#[derive(Debug)]
+pub(super) struct Rest {
+    pub start: i32,
+    pub first: i32,
+    pub columns: usize,
+    pub light: Vec<[f32; 3]>,
+}
+
+impl Rest {
+    fn at(&self, s: f32, u: f32) -> [f32; 3] {
+        let row = s.floor() as i32 - self.start;
+        if row < 0 {
+            return [0.0; 3];
+        }
+        let (place, last) = (u - self.first as f32 - 0.5, self.columns as i32 - 1);
+        let part = place - place.floor();
+        let cell = |column: i32| {
+            let at = row as usize * self.columns + column.clamp(0, last) as usize;
+            self.light.get(at).copied().unwrap_or([0.0; 3])
+        };
+        let (a, b) = (cell(place.floor() as i32), cell(place.floor() as i32 + 1));
+        std::array::from_fn(|k| a[k] + (b[k] - a[k]) * part)
+    }
 }
 
 /// Sums for one knot: weight, and per channel sums of B, C, BB, BC.
@@ -111,6 +139,7 @@ impl Look {
             low: 0.0,
             high: 0.0,
             drift: (0, Vec::new()),
+            rest: None,
             contrast: 0.0,
         };
         let place = |k: usize| (k as f64) * STEP - look.reach;
@@ -260,6 +289,23 @@ impl Look {
         self.coverage[k] + (self.coverage[k + 1] - self.coverage[k]) * part as f32
     }
 
+    /// Pixels over which its edges rise from a tenth to nine tenths, the mean of both.
+    pub fn softness(&self) -> f32 {
+        let count = self.coverage.len();
+        let middle = (0..count)
+            .max_by(|a, b| {
+                let (a, b) = (*a, *b);
+                self.coverage[a]
+                    .total_cmp(&self.coverage[b])
+                    .then(b.cmp(&a))
+            })
+            .unwrap_or(0);
+        let mixed = |cells: &[f32]| {
+            cells.iter().filter(|c| **c > 0.1 && **c < 0.9).count() as f32 * STEP as f32
+        };
+        0.5 * (mixed(&self.coverage[..middle]) + mixed(&self.coverage[middle..]))
+    }
+
     fn gain(&self, s: f32) -> f32 {
         let row = s.floor() as i32 - self.drift.0;
         if row < 0 {
@@ -285,12 +331,18 @@ impl Look {
             light = std::array::from_fn(|k| light[k] + (b[k] - light[k]) * part);
         }
         let gain = self.gain(s);
-        if gain == 1.0 {
-            return light;
+        if gain != 1.0 {
+            // Only the rod's own light changes; its share is as good as its coverage.
+            let covers = self.coverage(u);
+            light = light.map(|v| v * (1.0 + (gain - 1.0) * covers));
         }
-        // Only the rod's own light changes; its share is as good as its coverage.
-        let covers = self.coverage(u);
-        std::array::from_fn(|k| light[k] * (1.0 + (gain - 1.0) * covers))
+        match &self.rest {
+            Some(rest) => {
+                let more = rest.at(s, u);
+                std::array::from_fn(|k| (light[k] + more[k]).max(0.0))
+            }
+            None => light,
+        }
     }
 }
 

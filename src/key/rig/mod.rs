@@ -159,7 +159,7 @@ fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, Over
                 rig.cells.put(i, j, 1);
             }
             // Beyond the joint only what is hidden: in the open no rod was seen there.
-            if seen == 0.0 && (!is_mask || p.s >= rod.reach.last + CARRY) {
+            if seen == 0.0 && (!is_mask || p.s >= rod.reach.joint(p.u) + rod.reach.carry(p.u)) {
                 continue;
             }
             if f64::from(p.u) < rod.look.low || f64::from(p.u) > rod.look.high {

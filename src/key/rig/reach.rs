@@ -1,9 +1,10 @@
 //! Where a rod is seen: to the piece's edge, but not where something crosses in front of it, and again through the
 //! piece's holes.
 
+use super::CARRY;
 use super::axis::Axis;
 use super::domain::{Cell, Domain};
-use super::look::Look;
+use super::look::{Look, Rest};
 use super::rod::{Flanks, MISFIT, misfit, off};
 use super::strip::Strip;
 
@@ -14,12 +15,21 @@ pub(super) struct Reach {
     columns: usize,
     /// Row of the piece's edge for each column; beyond the strip's end when there is no piece.
     joints: Vec<f32>,
+    /// How far behind the piece's edge the rod is worth knowing, for each column.
+    carries: Vec<f32>,
     /// Whether the rod is seen, row by row.
     seen: Vec<bool>,
     /// The last row on which it is.
     pub last: f32,
 }
 
+/// Pixels that the outline seen beside the rod may be off, and on which a rod may look unlike itself before it.
+const NEAR: f32 = 4.0;
+const SHADED: f32 = 24.0;
+/// Misfit, in the usual limit's, under which a piece is hardly told from the rod.
+const ALIKE: f32 = 3.0;
+/// Pixels under the piece on which the light last seen on the rod holds, and as many on which it fades.
+const FADE: f32 = 24.0;
 /// Cells of the table under which a misfit, and a sight of the rod behind the piece, is taken for noise.
 const FEWEST_BAD: usize = 5;
 const FEWEST_SEEN: usize = 10;
@@ -49,10 +59,15 @@ impl Reach {
         let clearly = (1.5 * usual + 0.5).min(0.5 * MISFIT);
         let slack = 6.0f32.max((look.high - look.low) as f32 / 2.0);
         let far = strip.end() as f32 + 64.0;
-        let joints: Vec<f32> = (0..columns)
+        // How far a rod of another look than learnt may be taken for itself, while nothing is beside it.
+        let trusted = SHADED.max(2.5 * (look.high - look.low) as f32);
+        let joints: Vec<Option<f32>> = (0..columns)
             .map(|column| {
                 let across = flanks
-                    .across(f64::from(first) + column as f64 + 0.5)
+                    .across(
+                        f64::from(first) + column as f64 + 0.5,
+                        (look.low, look.high),
+                    )
                     .map(|v| v as f32);
                 // Beyond the row from which both sides are closed the rod can't be seen beside the piece.
                 let limit = match (across, flanks.both()) {
@@ -63,21 +78,34 @@ impl Reach {
                 // The edge lies where what fits before and what doesn't after come to most.
                 let (mut sum, mut most, mut edge) = (0.0f32, 0.0f32, 0usize);
                 for row in 0..rows {
-                    if let Some(fit) = fits[row * columns + column] {
-                        sum += ((MISFIT - fit) / MISFIT).max(-1.0);
+                    let cell = row * columns + column;
+                    if let Some(fit) = fits[cell] {
+                        // What the bare set explains as well says nothing.
+                        let gain = (MISFIT - fit).min(bare[cell] - fit + 0.5);
+                        sum += (gain / MISFIT).clamp(-1.0, 1.0);
                         if sum >= most {
                             (most, edge) = (sum, row + 1);
                         }
                     }
                 }
+                let seen = (start + edge as i32) as f32;
                 match across {
                     // It still fits where it can't be: in front of the piece, or the piece is like it.
-                    Some(across) if edge + 2 >= rows && rows < count => across,
-                    None if edge + 2 >= count => far,
-                    _ => (start + edge as i32) as f32,
+                    Some(across) if edge + 2 >= rows && rows < count => Some(across),
+                    Some(across) if flanks.sure && seen > across + NEAR && rows < count => {
+                        Some(across)
+                    }
+                    // Nothing but the rod is there until the piece closes around it.
+                    Some(across) if flanks.sure && seen < across && seen > across - trusted => {
+                        Some(across)
+                    }
+                    _ if most < 1.0 => None,
+                    None if edge + 2 >= count => Some(far),
+                    _ => Some(seen),
                 }
             })
             .collect();
+        let joints = filled(&joints, (start + 12) as f32);
         let joints = middled(&joints);
         let mut reach = Reach {
             start,
@@ -90,16 +118,10 @@ impl Reach {
                 .fold(f32::NEG_INFINITY, f32::max)
                 .min(strip.end() as f32),
             joints,
+            carries: Vec::new(),
         };
-        let open: Vec<bool> = (0..count)
-            .map(|row| {
-                let s = f64::from(start + row as i32) + 0.5;
-                [look.low - 1.0, look.high + 1.0].iter().any(|u| {
-                    let (x, y) = axis.point(s, *u);
-                    domain.under(x, y) == Cell::Background
-                })
-            })
-            .collect();
+        let open = open(domain, axis, strip, look, (start, count));
+        reach.carries = reach.carried(&fits, look, flanks.sure);
         let (mut bad, mut behind) = (vec![false; count * columns], vec![false; count * columns]);
         for row in 0..count {
             let s = (start + row as i32) as f32;
@@ -107,7 +129,10 @@ impl Reach {
                 let cell = row * columns + column;
                 let before = s < reach.joints[column];
                 let fit = fits[cell].unwrap_or(0.0);
-                bad[cell] = before && fit > MISFIT && start + row as i32 >= learnt;
+                bad[cell] = before
+                    && fit > MISFIT
+                    && start + row as i32 >= learnt
+                    && s < reach.joints[column] - trusted;
                 behind[cell] = !before
                     && fits[cell].is_some()
                     && fit < clearly
@@ -128,6 +153,88 @@ impl Reach {
             }
         }
         reach
+    }
+
+    /// What is seen of the rod beyond its look, near the joint; under the piece the last of it goes on and fades.
+    pub fn rest(&self, strip: &Strip, look: &Look) -> Option<Rest> {
+        let rows = self.seen.len() / self.columns;
+        let mut sums = vec![([0.0f32; 3], 0.0f32); self.seen.len()];
+        for p in strip.rows(self.start, strip.end()) {
+            let (row, column) = ((p.s.floor() as i32 - self.start) as usize, self.column(p.u));
+            let cell = row * self.columns + column;
+            if row >= rows || !self.seen[cell] || p.s > self.joints[column] - 1.0 {
+                continue;
+            }
+            let light = look.light(p.s, p.u, p.set);
+            for k in 0..3 {
+                sums[cell].0[k] += p.frame[k] - light[k];
+            }
+            sums[cell].1 += 1.0;
+        }
+        let mut light = vec![[0.0f32; 3]; sums.len()];
+        for column in 0..self.columns {
+            let mut last = [0.0f32; 3];
+            for row in 0..rows {
+                let s = (self.start + row as i32) as f32;
+                let cell = row * self.columns + column;
+                let past = s - self.joints[column];
+                if past > 1.0 {
+                    let fade = (1.0 - (past - FADE) / FADE).clamp(0.0, 1.0);
+                    light[cell] = last.map(|v| v * fade);
+                    continue;
+                }
+                let (mut sum, mut weight) = ([0.0f32; 3], 0.0f32);
+                for near in row.saturating_sub(3)..(row + 4).min(rows) {
+                    let (of, count) = sums[near * self.columns + column];
+                    let w = 1.0 / (2.0 + near.abs_diff(row) as f32);
+                    weight += w * count;
+                    for k in 0..3 {
+                        sum[k] += w * of[k];
+                    }
+                }
+                // Begins softly, so that no step is seen.
+                let begin = (row as f32 / 8.0).min(1.0);
+                if weight > 0.0 {
+                    last = sum.map(|v| v / (weight + 0.3));
+                    light[cell] = last.map(|v| v * begin);
+                } else {
+                    light[cell] = last.map(|v| v * begin);
+                }
+            }
+        }
+        Some(Rest {
+            start: self.start,
+            first: self.first,
+            columns: self.columns,
+            light,
+        })
+    }
+
+    /// The width of the piece's band of mixed pixels: the rod is as much in focus where it meets the piece. More
+    /// is taken where the edge is not well known, less where the piece looks like the rod.
+    fn carried(&self, fits: &[Option<f32>], look: &Look, sure: bool) -> Vec<f32> {
+        let soft = look.softness();
+        (0..self.columns)
+            .map(|column| {
+                let edge = (self.joints[column] as i32 - self.start).max(0) as usize;
+                let near = (edge + 2..edge + 6)
+                    .filter_map(|row| fits.get(row * self.columns + column).copied().flatten());
+                let (sum, count) = near.fold((0.0f32, 0.0f32), |s, fit| (s.0 + fit, s.1 + 1.0));
+                let alike = count > 0.0 && sum < ALIKE * MISFIT * count;
+                if alike {
+                    soft
+                } else if sure {
+                    (0.5 + 1.5 * soft).min(CARRY)
+                } else {
+                    (4.0 + 4.0 * soft).min(CARRY)
+                }
+            })
+            .collect()
+    }
+
+    /// How far behind the piece's edge the rod is known at `u`, in pixels.
+    pub fn carry(&self, u: f32) -> f32 {
+        self.carries[self.column(u)]
     }
 
     fn column(&self, u: f32) -> usize {
@@ -155,6 +262,37 @@ impl Reach {
         }
         (self.joint(u) - s + 0.5).clamp(0.0, 0.5)
     }
+}
+
+/// Rows beside which the set is seen, by the mask or by the pixels themselves.
+fn open(
+    domain: &Domain,
+    axis: &Axis,
+    strip: &Strip,
+    look: &Look,
+    (start, count): (i32, usize),
+) -> Vec<bool> {
+    let mut beside = vec![[(0u32, 0u32); 2]; count];
+    for p in strip.rows(start, strip.end()) {
+        let u = f64::from(p.u);
+        let (left, right) = (look.low - u, u - look.high);
+        let side = usize::from(right > 0.0);
+        if (0.5..4.0).contains(&left.max(right)) {
+            let row = ((p.s.floor() as i32 - start).max(0) as usize).min(count - 1);
+            beside[row][side].0 += 1;
+            beside[row][side].1 += u32::from(off(&p.set, p, 0.0025) < 0.5 * MISFIT);
+        }
+    }
+    (0..count)
+        .map(|row| {
+            let s = f64::from(start + row as i32) + 0.5;
+            let by_mask = [look.low - 1.0, look.high + 1.0].iter().any(|u| {
+                let (x, y) = axis.point(s, *u);
+                domain.under(x, y) == Cell::Background
+            });
+            by_mask || beside[row].iter().all(|(all, set)| set * 4 > all * 3)
+        })
+        .collect()
 }
 
 /// Smoothed misfit of each cell of the table, none where the rod does not cover; and that of the bare set.
@@ -226,6 +364,18 @@ fn without_crumbs(marks: &mut [bool], columns: usize, fewest: usize) {
             }
         }
     }
+}
+
+/// Columns that say nothing take what their nearest neighbour says.
+fn filled(joints: &[Option<f32>], without: f32) -> Vec<f32> {
+    (0..joints.len())
+        .map(|k| {
+            (0..joints.len())
+                .filter_map(|n| joints[n].map(|row| (n.abs_diff(k), row)))
+                .min_by_key(|(away, _)| *away)
+                .map_or(without, |(_, row)| row)
+        })
+        .collect()
 }
 
 /// The median of five neighbours: the outline of a piece does not jump from column to column.

@@ -12,7 +12,6 @@ use crate::key::Ask;
 use crate::key::ground::Ground;
 
 pub(super) struct Rod {
-    pub axis: Axis,
     pub look: Look,
     pub strip: Strip,
     /// Half the width of its mask, in pixels.
@@ -37,6 +36,8 @@ const MARGIN: f64 = 9.0;
 const FLANK: [f64; 3] = [4.0, 9.0, 14.0];
 /// Most looks at a rod, each with a better axis; the last ones only where more of it came to be seen.
 const ROUNDS: usize = 6;
+/// Most steps along a bend in one look.
+const STEPS: usize = 24;
 /// Rows in a block of the axis' refinement.
 const BLOCK: i32 = 24;
 /// Mean square of the misfit in standard deviations from which a row shows something else.
@@ -73,11 +74,30 @@ pub(super) fn followed(
         let mut end = tip.max(known).min(wall).max(from + 8).min(to);
         let last = round + 1 == ROUNDS;
         let needed = if round < 3 { (end + 400).min(to) } else { to };
-        let strip = Strip::along(ask, ground, &axis, (from, needed), reach, account)?;
+        let mut strip = Strip::along(ask, ground, &axis, (from, needed), reach, account)?;
         let Some(mut look) = Look::learnt(&strip, (from, end), reach, half) else {
             return Ok(None);
         };
-        if round > 0 {
+        if round > 0 && axis.is_bent() {
+            // A bend is known only as far as it was seen: step by step.
+            for _ in 0..STEPS {
+                let further = goes_on(&strip, &look, end, wall.min(end + 2 * BLOCK));
+                if further <= end + 4 {
+                    break;
+                }
+                end = further;
+                let Some(better) = bettered(&strip, &look, &axis, (from, end)) else {
+                    return Ok(None);
+                };
+                axis = better;
+                strip = Strip::along(ask, ground, &axis, (from, needed), reach, account)?;
+                let Some(more) = Look::learnt(&strip, (from, end), reach, half) else {
+                    return Ok(None);
+                };
+                look = more;
+                known = end;
+            }
+        } else if round > 0 {
             let further = goes_on(&strip, &look, end, wall);
             if further > end + 4 {
                 end = further;
@@ -92,12 +112,16 @@ pub(super) fn followed(
             look.drift = (strip.first, drift(&strip, &look));
             let flanks = flanks.checked(&strip, &look);
             let seen = Reach::of(domain, &axis, &strip, &look, end, &flanks);
-            let nearest = (seen.nearest() as i32).min(to);
+            // Between flanks that show the set there is nothing but the rod, however it looks.
+            let nearest = match flanks.open_to() {
+                Some(row) => (seen.nearest() as i32).max(row).min(to),
+                None => (seen.nearest() as i32).min(to),
+            };
             if last || nearest < end + 24 {
                 let closed = flanks.near;
                 let crossing = crossing(&strip, &look, &seen, flanks.both());
+                look.rest = seen.rest(&strip, &look);
                 return Ok(Some(Rod {
-                    axis,
                     look,
                     strip,
                     half,
@@ -146,7 +170,45 @@ pub(super) struct Flanks {
     near: [Option<i32>; 2],
     /// The same some way beside it, so that a hair along the rod is no piece.
     wide: [Option<i32>; 2],
-    half: f64,
+    /// Whether the pixels beside the rod themselves show the outline on both sides.
+    pub sure: bool,
+    /// The piece's outline continued to the rod's sides.
+    outline: [Option<f64>; 2],
+}
+
+/// Offsets from the rod's side at which the piece's outline is read.
+const OUTLINE: [f64; 5] = [3.0, 6.0, 9.0, 12.0, 15.0];
+
+/// Borders of the strips beside the rod whose pixels are asked for the outline.
+const BINS: [f64; 6] = [0.5, 2.0, 3.5, 5.0, 6.5, 8.0];
+
+/// The first row from which most are marked.
+fn lasting(marked: &[bool]) -> Option<usize> {
+    (0..marked.len()).find(|row| {
+        let ahead = &marked[*row..(row + 16).min(marked.len())];
+        marked[*row] && ahead.iter().filter(|c| **c).count() >= 12.min(ahead.len())
+    })
+}
+
+/// The row at which an outline read at `OUTLINE` meets the rod's side: the middle slope of its neighbours leads there.
+fn to_side(rows: &[Option<i32>]) -> Option<f64> {
+    let known: Vec<(f64, f64)> = OUTLINE
+        .iter()
+        .zip(rows)
+        .filter_map(|(off, row)| row.map(|row| (*off, f64::from(row))))
+        .collect();
+    led_to_side(&known)
+}
+
+fn led_to_side(known: &[(f64, f64)]) -> Option<f64> {
+    let &(off, row) = known.first()?;
+    let mut slopes: Vec<f64> = known
+        .windows(2)
+        .map(|pair| (pair[1].1 - pair[0].1) / (pair[1].0 - pair[0].0))
+        .collect();
+    slopes.sort_by(f64::total_cmp);
+    let slope = slopes.get(slopes.len() / 2).copied().unwrap_or(0.0);
+    Some(row - (slope * off).clamp(-8.0, 8.0))
 }
 
 impl Flanks {
@@ -169,7 +231,8 @@ impl Flanks {
         Flanks {
             near: [-1.0, 1.0].map(|side| first(side, 1, &FLANK[..1])),
             wide: [-1.0, 1.0].map(|side| first(side, 2, &FLANK)),
-            half,
+            sure: false,
+            outline: [-1.0, 1.0].map(|side| to_side(&OUTLINE.map(|off| first(side, 1, &[off])))),
         }
     }
 
@@ -210,23 +273,74 @@ impl Flanks {
                 .iter()
                 .map(|(all, differ)| differ * 10 > all * 6)
                 .collect();
-            let first = (0..count).find(|row| {
-                let ahead = &closed[*row..(row + 16).min(count)];
-                closed[*row] && ahead.iter().filter(|c| **c).count() >= 12.min(ahead.len())
-            });
-            *wall = first.map(|row| start + row as i32);
+            *wall = lasting(&closed).map(|row| start + row as i32);
+        }
+        let seen = [0, 1].map(|side| self.outlined(strip, look, side));
+        let wide = look.high - look.low;
+        self.sure = matches!(seen, [Some(a), Some(b)] if (a - b).abs() < (2.5 * wide).max(32.0));
+        if self.sure {
+            self.outline = seen;
         }
         self
     }
 
+    /// The piece's outline by the pixels beside the rod that are not the set: the mask fills the corner between
+    /// rod and piece. `None` where the piece is like the set.
+    fn outlined(&self, strip: &Strip, look: &Look, side: usize) -> Option<f64> {
+        let mask = self.outline[side]?;
+        let start = mask as i32 - 12;
+        let count = (strip.end() - start).max(0) as usize;
+        let bins = BINS.len() - 1;
+        let mut differ = vec![(0u32, 0u32); count * bins];
+        for p in strip.rows(start, strip.end()) {
+            let beside = match side {
+                0 => look.low - f64::from(p.u),
+                _ => f64::from(p.u) - look.high,
+            };
+            let bin = (0..bins).find(|b| beside >= BINS[*b] && beside < BINS[*b + 1]);
+            if let Some(bin) = bin {
+                let row = (p.s.floor() as i32 - start).max(0) as usize;
+                let cell = &mut differ[row.min(count - 1) * bins + bin];
+                cell.0 += 1;
+                cell.1 += u32::from(off(&p.set, p, 0.0064) > MISFIT);
+            }
+        }
+        let mut known: Vec<(f64, f64)> = Vec::new();
+        for bin in 0..bins {
+            let closed: Vec<bool> = (0..count)
+                .map(|row| {
+                    let (all, off) = differ[row * bins + bin];
+                    off * 2 > all
+                })
+                .collect();
+            if let Some(row) = lasting(&closed) {
+                known.push((
+                    0.5 * (BINS[bin] + BINS[bin + 1]),
+                    f64::from(start + row as i32),
+                ));
+            }
+        }
+        if known.len() < 2 {
+            return None;
+        }
+        led_to_side(&known)
+    }
+
     /// The piece's outline continued across the rod, if both sides show it.
-    pub fn across(&self, u: f64) -> Option<f64> {
-        let at = self.half + FLANK[0];
-        let [Some(a), Some(b)] = self.wide else {
+    pub fn across(&self, u: f64, (low, high): (f64, f64)) -> Option<f64> {
+        let ([Some(_), Some(_)], [Some(a), Some(b)]) = (self.wide, self.outline) else {
             return None;
         };
-        let part = ((u + at) / (2.0 * at)).clamp(0.0, 1.0);
-        Some(f64::from(a) + f64::from(b - a) * part)
+        let part = ((u - low) / (high - low).max(1.0)).clamp(0.0, 1.0);
+        Some(a + (b - a) * part)
+    }
+
+    /// The row to which the set is seen on both sides.
+    fn open_to(&self) -> Option<i32> {
+        let ([Some(a), Some(b)], true) = (self.outline, self.sure) else {
+            return None;
+        };
+        Some(a.min(b) as i32 - 2)
     }
 
     /// The row from which both sides are closed.
@@ -273,12 +387,14 @@ fn goes_on(strip: &Strip, look: &Look, end: i32, wall: i32) -> i32 {
 /// Moves the axis to where the look fits best, block by block.
 fn bettered(strip: &Strip, look: &Look, axis: &Axis, (from, end): (i32, i32)) -> Option<Axis> {
     let mut stops = Vec::new();
+    // A short rod needs its direction too.
+    let block = BLOCK.min((end - from) / 4).max(5);
     let mut s = from;
     while s < end {
-        let next = if end - s < BLOCK * 3 / 2 {
+        let next = if end - s < block * 3 / 2 {
             end
         } else {
-            s + BLOCK
+            s + block
         };
         let (mut across, mut square) = (0.0f64, 0.0f64);
         for p in strip.rows(s, next) {
