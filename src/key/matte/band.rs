@@ -150,6 +150,30 @@ impl Band {
         self.strands[n] != 0
     }
 
+    /// Where the body is.
+    pub fn place(&self) -> Rect {
+        let (rect, width) = (self.depth.rect(), self.depth.width());
+        let mut place = Rect::EMPTY;
+        for (n, row) in self.depth.data().chunks(width.max(1)).enumerate() {
+            let first = row.iter().position(|&d| d > 0.0);
+            let last = row.iter().rposition(|&d| d > 0.0);
+            if let (Some(first), Some(last)) = (first, last) {
+                place = place.united(&Rect {
+                    x0: rect.x0 + first as i32,
+                    y0: rect.y0 + n as i32,
+                    x1: rect.x0 + last as i32 + 1,
+                    y1: rect.y0 + n as i32 + 1,
+                });
+            }
+        }
+        place
+    }
+
+    /// How far outside the outline a pixel lies, in pixels.
+    pub fn outside_by(&self, i: usize) -> f32 {
+        -self.depth.data()[i]
+    }
+
     /// How far colour at a pixel is trusted before any matte is known.
     pub fn first_trust(&self, i: usize) -> f32 {
         if self.unknown.data()[i] == 0 && self.depth.data()[i] > 0.0 {

@@ -18,6 +18,8 @@ const FALL: f32 = 1.0 / 8.0;
 const LEVELS: usize = 8;
 /// Spread that is always granted, as a share of the colour: surfaces do shade off toward their edge.
 const SHADE: f32 = 0.03;
+/// How well coverage is known where it is half (standard deviation).
+const UNSURE: f32 = 0.04;
 
 /// Sums of sure colour in cells of 2, 4, 8 ... pixels.
 #[derive(Debug)]
@@ -237,7 +239,17 @@ pub fn recovered(
             let Some((mean, spread)) = strand.or_else(|| near.at(i)) else {
                 return c;
             };
-            let m = inverse(crossed(sensed.variance(i, a), a * a, &spread));
+            let mut all = crossed(sensed.variance(i, a), a * a, &spread);
+            // What a small error of coverage explains is not the piece's colour.
+            let unsure = UNSURE * UNSURE * 4.0 * a * (1.0 - a);
+            let way: [f32; 3] = std::array::from_fn(|k| mean[k] - b[k]);
+            for (n, (j, k)) in [(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)]
+                .iter()
+                .enumerate()
+            {
+                all[n] += unsure * way[*j] * way[*k];
+            }
+            let m = inverse(all);
             let off = std::array::from_fn(|k| c[k] - (1.0 - a) * b[k] - a * mean[k]);
             let t = times(&spread, times(&m, off));
             std::array::from_fn(|k| (mean[k] + a * t[k]).clamp(0.0, sensed.ceiling))

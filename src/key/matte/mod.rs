@@ -14,6 +14,7 @@ mod solve;
 mod strands;
 #[cfg(test)]
 mod tests;
+mod tinted;
 mod width;
 
 use crate::budget::{Account, OverBudget};
@@ -100,7 +101,7 @@ fn working_rect(known: &Known) -> Rect {
 /// Finds coverage and colour.
 pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBudget> {
     let rect = working_rect(known);
-    let notices = Vec::new();
+    let mut notices = Vec::new();
     if rect.is_empty() {
         return Ok(Solved {
             matte: Matte::filled(Rect::EMPTY, 0.0, account)?,
@@ -139,7 +140,13 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
         system.solve(&data, solve::SMOOTH, &mut matte, account)?;
         colour::recovered(&sensed, &band, &near, hair.as_ref(), &matte, &mut colour);
     }
-    if let Some(inner) = see_through::inner_coverage(&sensed, &band, known.sigma, account)? {
+    let inside = see_through::inner_coverage(&sensed, &band, known.sigma, account)?;
+    if inside.doubtful {
+        notices.push(Notice::SeeThrough {
+            place: band.place(),
+        });
+    }
+    if let Some(inner) = inside.coverage {
         for (i, a) in matte.data_mut().iter_mut().enumerate() {
             *a *= inner.data()[i];
             if *a > 0.02 {

@@ -9,18 +9,22 @@ use super::super::tools::{gauss, push_pull};
 use super::band::Band;
 use super::measure::{Data, Sensed};
 use super::solve;
+use super::tinted::{self, Look};
 use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
 
 /// Gaussians, pixels: what is slow, and the window.
 const SCALES: [(f64, f64); 2] = [(3.0, 6.0), (4.0, 15.0)];
+/// How far coverage departs from its mean over such a window (standard deviation).
+const BLUNT: [f32; 2] = [0.02, 0.06];
 /// The method's own number of standard deviations.
 const OWN_SIGMA: f64 = 5.5;
 /// A slope counts when beyond this many of its standard deviations and this large.
 const SURE: f32 = 4.0;
 const LARGE: f32 = 0.10;
 /// A slope is a mean over a window: each of its pixels may count only for its share.
-const WINDOWED: f32 = 200.0;
+const WINDOWED: f32 = 100.0;
 /// Weight of the bound that light sets, and of smoothness (1 / variance of coverage).
 const FLOOR: f32 = 20.0;
 const SMOOTH: f32 = 20.0;
@@ -29,16 +33,24 @@ const ROUNDS: usize = 2;
 const BARE: f32 = 0.9;
 /// Over a see-through piece little is left beside plate and noise: this many times the noise's variance.
 const PLAIN: f32 = 6.0;
+/// Less precision (1 / variance of slope) than this tells nothing.
+const BLIND: f32 = 100.0;
+/// Outside by more than this many pixels nothing hides the plate.
+const BESIDE: f32 = 8.0;
+/// Detail beyond this (squared deviations of noise) is a surface's own, and speaks so firmly for full coverage.
+const SURFACE: f32 = 5.0;
+const DETAILED: f32 = 3.0;
 /// See-through when so much of a piece shows such slopes.
 const SHARE: f32 = 0.25;
 
-/// Slope of frame on backdrop, its precision (1 / variance) and what is left over the noise's variance, at one pair of scales.
-fn slopes(
+/// Products of what is left of frame and backdrop without their slow parts, in units of noise: weight, frame x
+/// backdrop, backdrop squared, frame squared.
+fn products(
     sensed: &Sensed,
     solid: &Raster<f32>,
-    (slow, window): (f64, f64),
+    slow: f64,
     account: &Account,
-) -> Result<Raster<[f32; 3]>, OverBudget> {
+) -> Result<Raster<[f32; 4]>, OverBudget> {
     let rect = solid.rect();
     let mut both = Raster::filled(rect, [0.0f32; 7], account)?;
     let (frame, backdrop) = (sensed.frame.data(), sensed.backdrop.data());
@@ -81,7 +93,19 @@ fn slopes(
             }
             *out = sums;
         });
-    drop(means);
+    Ok(products)
+}
+
+/// Slope of frame on backdrop, its precision (1 / variance) and what is left over the noise's variance, at one pair
+/// of scales.
+fn slopes(
+    sensed: &Sensed,
+    solid: &Raster<f32>,
+    (slow, window): (f64, f64),
+    account: &Account,
+) -> Result<Raster<[f32; 3]>, OverBudget> {
+    let rect = solid.rect();
+    let products = products(sensed, solid, slow, account)?;
     let sums = gauss::blurred(&products, window, account)?;
     let pixels = (std::f64::consts::PI * window * window) as f32;
     let mut out = Raster::filled(rect, [0.0f32; 3], account)?;
@@ -98,14 +122,49 @@ fn slopes(
     Ok(out)
 }
 
-/// What shows through, or `None` when the piece is opaque as far as can be told: the piece's own coverage inside,
-/// 1 where opaque, on the sensed rectangle.
+/// The slope measured where nothing hides the plate: 1 but for what carrying the plate did to it.
+fn bare_slope(
+    sensed: &Sensed,
+    beside: &Raster<f32>,
+    slow: f64,
+    account: &Account,
+) -> Result<f32, OverBudget> {
+    let products = products(sensed, beside, slow, account)?;
+    let (mut cross, mut square) = (0.0f64, 0.0f64);
+    for p in products.data() {
+        cross += f64::from(p[1]);
+        square += f64::from(p[2]);
+    }
+    Ok(if square > 1e3 {
+        ((cross / square) as f32).clamp(0.7, 1.2)
+    } else {
+        1.0
+    })
+}
+
+/// What is found of a piece's inside.
+#[derive(Debug)]
+pub struct Inside {
+    /// The piece's own coverage, 1 where opaque; `None` when it is opaque as far as can be told.
+    pub coverage: Option<Matte>,
+    /// It may be see-through, and the plate has too little texture to tell.
+    pub doubtful: bool,
+}
+
+impl Inside {
+    const OPAQUE: Inside = Inside {
+        coverage: None,
+        doubtful: false,
+    };
+}
+
+/// What shows through the piece, on the sensed rectangle.
 pub fn inner_coverage(
     sensed: &Sensed,
     band: &Band,
     sigma: Option<f64>,
     account: &Account,
-) -> Result<Option<Matte>, OverBudget> {
+) -> Result<Inside, OverBudget> {
     let rect = sensed.frame.rect();
     let mut solid = Raster::filled(rect, 0.0f32, account)?;
     let mut count = 0u32;
@@ -117,27 +176,54 @@ pub fn inner_coverage(
     }
     // Hair shows the plate between its strands, which is another thing.
     if count < 400 || band.strand_pixels() as f32 > 0.1 * count as f32 {
-        return Ok(None);
+        return Ok(Inside::OPAQUE);
     }
     let mut seen = Raster::filled(rect, [0.0f32; 2], account)?;
-    let mut clear = 0u32;
+    let (mut clear, mut blind) = (0u32, 0u32);
     // Asked for more or fewer deviations, this asks for more or fewer in proportion.
     let enough = sigma.map_or(SURE, |s| SURE * (s / OWN_SIGMA) as f32);
     for (n, scale) in SCALES.into_iter().enumerate() {
         let found = slopes(sensed, &solid, scale, account)?;
         for (i, (sum, f)) in seen.data_mut().iter_mut().zip(found.data()).enumerate() {
-            sum[0] += f[0] * f[1];
-            sum[1] += f[1];
+            let firm = f[1] / (1.0 + f[1] * BLUNT[n] * BLUNT[n]);
+            sum[0] += f[0] * firm;
+            sum[1] += firm;
             // A mean of bare plate and piece leaves the piece's own texture over; and bare plate is a hole.
             let sure = f[0] > LARGE && f[0] < BARE && f[0] * f[1].sqrt() > enough && f[2] < PLAIN;
             if n == 0 && solid.data()[i] > 0.0 && sure {
                 clear += 1;
             }
+            if n == 0 && solid.data()[i] > 0.0 && f[1] < BLIND {
+                blind += 1;
+            }
         }
     }
     if (clear as f32) < SHARE * count as f32 {
-        return Ok(None);
+        if (blind as f32) < 0.5 * count as f32 {
+            return Ok(Inside::OPAQUE);
+        }
+        let beside = beside(band, rect, account)?;
+        return Ok(match tinted::judged(sensed, &solid, &beside, account)? {
+            Look::Solid => Inside::OPAQUE,
+            Look::Doubtful => Inside {
+                coverage: None,
+                doubtful: true,
+            },
+            Look::Through(mut inner) => {
+                tinted::carried(&mut inner, &solid, account)?;
+                for (i, a) in inner.data_mut().iter_mut().enumerate() {
+                    *a = a.max(least(sensed, i));
+                }
+                Inside {
+                    coverage: Some(inner),
+                    doubtful: true,
+                }
+            }
+        });
     }
+    let beside = beside(band, rect, account)?;
+    let bare = bare_slope(sensed, &beside, SCALES[0].0, account)?;
+    drop(beside);
     for sum in seen.data_mut() {
         if sum[1] > 0.0 {
             sum[0] /= sum[1];
@@ -147,7 +233,7 @@ pub fn inner_coverage(
     let mut firm = Raster::filled(rect, 0.0f32, account)?;
     for (i, s) in seen.data().iter().enumerate() {
         if solid.data()[i] > 0.0 && s[1] > 0.0 {
-            asked.data_mut()[i] = [1.0 - s[0].clamp(0.0, 1.0)];
+            asked.data_mut()[i] = [1.0 - (s[0] / bare).clamp(0.0, 1.0)];
             firm.data_mut()[i] = s[1].min(1e4);
         }
     }
@@ -156,8 +242,8 @@ pub fn inner_coverage(
     for (out, f) in inner.data_mut().iter_mut().zip(filled.data()) {
         *out = f[0].clamp(0.02, 1.0);
     }
-    for _ in 0..ROUNDS {
-        refined(sensed, &solid, &asked, &firm, &mut inner, account)?;
+    for round in 0..ROUNDS {
+        refined(sensed, &solid, &asked, &firm, &mut inner, round, account)?;
     }
     // Beyond the solid part the same goes on to the edge.
     for (a, f) in asked.data_mut().iter_mut().zip(inner.data()) {
@@ -170,7 +256,19 @@ pub fn inner_coverage(
         }
         *out = out.max(least(sensed, i));
     }
-    Ok(Some(inner))
+    Ok(Inside {
+        coverage: Some(inner),
+        doubtful: false,
+    })
+}
+
+/// 1 well outside the piece.
+fn beside(band: &Band, rect: Rect, account: &Account) -> Result<Raster<f32>, OverBudget> {
+    let mut beside = Raster::filled(rect, 0.0f32, account)?;
+    for (i, out) in beside.data_mut().iter_mut().enumerate() {
+        *out = f32::from(u8::from(band.outside_by(i) > BESIDE));
+    }
+    Ok(beside)
 }
 
 /// One round: smooth along the premultiplied picture C - (1 - a) B', whose edges are the piece's, not the plate's.
@@ -180,6 +278,7 @@ fn refined(
     asked: &Raster<[f32; 1]>,
     firm: &Raster<f32>,
     inner: &mut Matte,
+    round: usize,
     account: &Account,
 ) -> Result<(), OverBudget> {
     let rect = solid.rect();
@@ -198,11 +297,19 @@ fn refined(
             list.push(i as u32);
         }
     }
+    // Once the plate is mostly taken off, detail that is left is a surface's own.
+    let detail = (round > 0)
+        .then(|| tinted::detail(sensed, &own, account))
+        .transpose()?;
     let mut data = Data::silent(list.len(), account)?;
     for (n, &pixel) in list.iter().enumerate() {
         let i = pixel as usize;
         let floor = least(sensed, i);
-        let (a, w) = (asked.data()[i][0], firm.data()[i] / WINDOWED);
+        let (mut a, mut w) = (asked.data()[i][0], firm.data()[i] / WINDOWED);
+        if detail.as_ref().is_some_and(|d| d.data()[i] > SURFACE) {
+            a = (a * w + DETAILED) / (w + DETAILED);
+            w += DETAILED;
+        }
         if floor > a {
             (data.asked[n], data.weight[n]) = (floor, w.max(FLOOR));
         } else {

@@ -144,3 +144,48 @@ fn smoothed(bare: &Raster<[f32; 6]>, account: &Account) -> Result<Light, OverBud
     }
     push_pull::filled(&ratio, &weight, account)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::Noise;
+    use super::*;
+    use crate::geom::Rect;
+
+    #[test]
+    fn a_shadow_among_strands_is_found_between_them() {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(120, 80);
+        let noise = Noise {
+            p: [2e-5; 3],
+            q: [2e-7; 3],
+            r: [0.0; 3],
+        };
+        // From x = 30 on strands, two pixels of every five; light falls from 1 to 0.5 over 60 px; solid from x = 90.
+        let truth = |x: i32| 1.0 - 0.5 * ((x - 30).clamp(0, 60) as f32) / 60.0;
+        let backdrop = Light::filled(rect, [0.4, 0.41, 0.38], &account).unwrap();
+        let mut frame = Light::filled(rect, [0.0; 3], &account).unwrap();
+        let mut outline = Outline {
+            inside: Raster::filled(rect, 0, &account).unwrap(),
+            depth: Raster::filled(rect, 0.0, &account).unwrap(),
+            across: Raster::filled(rect, 0, &account).unwrap(),
+        };
+        for y in 0..80 {
+            for x in 0..120 {
+                let strand = x >= 90 || (x >= 30 && y % 5 < 2);
+                let red = [0.6, 0.1, 0.05];
+                let b = backdrop.at(x, y).map(|b| b * truth(x));
+                frame.put(x, y, if strand { red } else { b });
+                outline.inside.put(x, y, u8::from(x >= 30));
+                outline.depth.put(x, y, (x - 30) as f32 + 0.5);
+            }
+        }
+        let dense = Raster::filled(rect, 0, &account).unwrap();
+        let sensed = Sensed::new(&frame, &backdrop, &noise, 1, &account).unwrap();
+        let ratio = between(&sensed, &outline, &dense, &account).unwrap();
+        for x in [5, 40, 55, 70, 85] {
+            for v in ratio.at(x, 40) {
+                assert!((v - truth(x)).abs() < 0.04, "{x}: {v} for {}", truth(x));
+            }
+        }
+    }
+}

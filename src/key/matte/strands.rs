@@ -8,7 +8,7 @@ use crate::geom::Rect;
 use crate::raster::Raster;
 
 /// Parts that a disc of this radius (pixels) does not fit into are thin.
-const THIN: f32 = 5.0;
+const THIN: f32 = 3.5;
 /// Half the side of the square over which thin parts are counted, and the share that makes a zone.
 const REACH: usize = 20;
 const DENSE: f32 = 0.10;

@@ -1,0 +1,303 @@
+//! A smooth piece on a plate without texture: is it see-through?
+//!
+//! No pixel tells. But where plate shows through a coloured piece, more here and less there, its colours run toward
+//! the backdrop along one line, and the faint grain of the plate is found again in the frame. Colours that come more
+//! than half way are taken for see-through unless the grain denies it, and then coverage is the middle of
+//! what those colours allow; less than that is only worth a notice (a sheen on something solid looks the same).
+
+use super::super::tools::gauss;
+use super::measure::Sensed;
+use crate::budget::{Account, OverBudget};
+use crate::raster::{Light, Matte, Raster};
+
+/// Deviation of what is slow, in pixels.
+const SLOW: f64 = 4.0;
+/// Squared deviations (a third of three channels' sum) beyond which a pixel shows detail, and the share a smooth
+/// piece may show.
+const DETAIL: f32 = 4.0;
+const SMOOTH: f64 = 0.08;
+/// A colour runs toward the backdrop when this share of its difference at most lies off the line; beyond twice that
+/// it is something solid.
+const OFF: f64 = 0.3;
+/// Coverage at the line's end: anything from half to full would do.
+const FULLEST: f64 = 0.8;
+/// So many of the colours must, and they must depart so far from mere shading (a share of their brightness).
+const MOST: f64 = 0.85;
+const COLOURED: f64 = 0.02;
+/// Part of the way from backdrop to piece that counts as the line's end.
+const END: f64 = 0.97;
+/// See-through when this part of the colours comes at least so near the backdrop, as a share of the line.
+const NEAREST: f64 = 0.05;
+const REACHED: f64 = 0.55;
+/// How well the line alone gives what shows through on average (standard deviation).
+const LINE: f64 = 0.2;
+/// Least coverage of something seen.
+const LEAST: f32 = 0.05;
+
+#[derive(Debug)]
+pub enum Look {
+    /// Nothing speaks for see-through.
+    Solid,
+    /// Its colours alone would allow it.
+    Doubtful,
+    /// Coverage inside.
+    Through(Matte),
+}
+
+fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+}
+
+/// Unit vector and its length before.
+fn unit(v: [f64; 3]) -> ([f64; 3], f64) {
+    let length = dot(v, v).sqrt();
+    if length > 1e-9 {
+        (v.map(|v| v / length), length)
+    } else {
+        ([0.0; 3], 0.0)
+    }
+}
+
+/// The direction most of `ways` (unit vectors) share.
+fn shared(ways: impl Iterator<Item = [f64; 3]>) -> [f64; 3] {
+    let mut m = [[0.0f64; 3]; 3];
+    let mut sum = [0.0f64; 3];
+    for w in ways {
+        for j in 0..3 {
+            sum[j] += w[j];
+            for k in 0..3 {
+                m[j][k] += w[j] * w[k];
+            }
+        }
+    }
+    let (mut u, _) = unit(sum);
+    for _ in 0..60 {
+        u = unit(std::array::from_fn(|j| dot(m[j], u))).0;
+    }
+    u
+}
+
+/// Frame and backdrop without detail, weighted by `mask`: its own weight, frame, backdrop.
+fn slow(
+    sensed: &Sensed,
+    mask: &Raster<f32>,
+    account: &Account,
+) -> Result<Raster<[f32; 7]>, OverBudget> {
+    let mut both = Raster::filled(mask.rect(), [0.0f32; 7], account)?;
+    for (i, out) in both.data_mut().iter_mut().enumerate() {
+        let s = mask.data()[i];
+        if s > 0.0 {
+            let (c, b) = (sensed.frame.data()[i], sensed.backdrop.data()[i]);
+            *out = [s, c[0], c[1], c[2], b[0], b[1], b[2]];
+        }
+    }
+    let mut means = gauss::blurred(&both, SLOW, account)?;
+    for (i, m) in means.data_mut().iter_mut().enumerate() {
+        if mask.data()[i] > 0.0 && m[0] > 0.0 {
+            let w = m[0];
+            *m = m.map(|v| v / w);
+        } else {
+            *m = [0.0; 7];
+        }
+    }
+    Ok(means)
+}
+
+/// How much of the plate's grain is in the frame: mean product of both details, its variance, and the share of
+/// pixels with detail in the frame.
+fn grain(sensed: &Sensed, means: &Raster<[f32; 7]>) -> (f64, f64, f64) {
+    let (mut sum, mut square, mut rough, mut count) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
+    for (i, m) in means.data().iter().enumerate() {
+        if m[0] <= 0.0 {
+            continue;
+        }
+        let (c, b) = (sensed.frame.data()[i], sensed.backdrop.data()[i]);
+        let v = sensed.variance(i, 1.0);
+        let (mut product, mut energy) = (0.0f32, 0.0f32);
+        for k in 0..3 {
+            let (dc, db) = (c[k] - m[1 + k], b[k] - m[4 + k]);
+            product += dc * db / v[k];
+            energy += dc * dc / v[k];
+        }
+        sum += f64::from(product);
+        square += f64::from(product) * f64::from(product);
+        rough += f64::from(u8::from(energy > 3.0 * DETAIL));
+        count += 1.0;
+    }
+    let count = count.max(1.0);
+    (sum / count, square / (count * count), rough / count)
+}
+
+/// Judges the piece inside `solid`; `beside` is where nothing hides the plate.
+pub fn judged(
+    sensed: &Sensed,
+    solid: &Raster<f32>,
+    beside: &Raster<f32>,
+    account: &Account,
+) -> Result<Look, OverBudget> {
+    let means = slow(sensed, solid, account)?;
+    let (inner, inner_variance, rough) = grain(sensed, &means);
+    if rough > SMOOTH {
+        return Ok(Look::Solid);
+    }
+    let frame = |m: &[f32; 7]| -> [f64; 3] { std::array::from_fn(|k| f64::from(m[1 + k])) };
+    let off = |m: &[f32; 7]| -> [f64; 3] {
+        std::array::from_fn(|k| f64::from(m[1 + k]) - f64::from(m[4 + k]))
+    };
+    let seen = || means.data().iter().filter(|m| m[0] > 0.0);
+    let line = shared(seen().map(|m| unit(off(m)).0));
+    // How far along the line, when on it.
+    let along = |m: &[f32; 7]| {
+        let d = off(m);
+        let (q, all) = (dot(d, line), dot(d, d));
+        (q > 0.0 && all - q * q < OFF * OFF * all).then_some(q)
+    };
+    let mut far: Vec<f64> = seen().filter_map(along).collect();
+    let count = seen().count();
+    if count == 0 || (far.len() as f64) < MOST * count as f64 {
+        return Ok(Look::Solid);
+    }
+    let shade = shared(seen().map(|m| unit(frame(m)).0));
+    let (mut astray, mut bright) = (0.0, 0.0);
+    for m in seen().filter(|m| along(m).is_some()) {
+        let c = frame(m);
+        let q = dot(c, shade);
+        astray += dot(c, c) - q * q;
+        bright += dot(c, c);
+    }
+    if !(astray.max(0.0) > COLOURED * COLOURED * bright) {
+        return Ok(Look::Solid);
+    }
+    far.sort_by(f64::total_cmp);
+    let at = |part: f64| far[((far.len() - 1) as f64 * part) as usize];
+    let end = at(END);
+    if at(NEAREST) > REACHED * end {
+        return Ok(Look::Doubtful);
+    }
+    let covered = |q: f64| FULLEST * (q / end).min(1.0);
+    let shown = far.iter().map(|&q| 1.0 - covered(q)).sum::<f64>() / far.len() as f64;
+    let out = slow(sensed, beside, account)?;
+    let (outer, outer_variance, _) = grain(sensed, &out);
+    drop(out);
+    // Without grain on the plate the frame's says nothing.
+    let (open, doubt) = if outer > 3.0 * outer_variance.sqrt() {
+        (inner / outer, inner_variance.sqrt() / outer)
+    } else {
+        (shown, 1e3)
+    };
+    if open + 2.0 * doubt < 0.5 * shown {
+        return Ok(Look::Solid);
+    }
+    // Both say how much shows on average; each counts by its own doubt.
+    let (by_line, by_grain) = (1.0 / (LINE * LINE), 1.0 / (doubt * doubt + 1e-4));
+    let mean = (shown * by_line + open.clamp(0.0, 0.9) * by_grain) / (by_line + by_grain);
+    let share = (1.0 - mean) / (1.0 - shown).max(0.05);
+    let mut inside = Matte::filled(solid.rect(), 1.0, account)?;
+    for (a, m) in inside.data_mut().iter_mut().zip(means.data()) {
+        if m[0] > 0.0 {
+            let d = off(m);
+            let (q, all) = (dot(d, line), dot(d, d));
+            let astray = ((all - q * q).max(0.0) / all.max(1e-12)).sqrt() / OFF;
+            let solid = (astray - 1.0).clamp(0.0, 1.0);
+            let own = share * covered(q.max(0.0));
+            *a = ((own + (1.0 - own) * solid) as f32).clamp(LEAST, 1.0);
+        }
+    }
+    Ok(Look::Through(inside))
+}
+
+/// Carries coverage from `solid` on to the edge.
+pub fn carried(
+    inside: &mut Matte,
+    solid: &Raster<f32>,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let mut known = Raster::filled(solid.rect(), [0.0f32; 1], account)?;
+    for (k, a) in known.data_mut().iter_mut().zip(inside.data()) {
+        *k = [*a];
+    }
+    let filled = super::super::tools::push_pull::filled(&known, solid, account)?;
+    for (i, a) in inside.data_mut().iter_mut().enumerate() {
+        if solid.data()[i] <= 0.0 {
+            *a = filled.data()[i][0].clamp(LEAST, 1.0);
+        }
+    }
+    Ok(())
+}
+
+/// Detail of the piece's own surface: energy of `own` above its surroundings in units of noise, over small windows.
+pub fn detail(sensed: &Sensed, own: &Light, account: &Account) -> Result<Raster<f32>, OverBudget> {
+    let calm = gauss::blurred(own, 1.5, account)?;
+    let mut energy = Raster::filled(own.rect(), 0.0f32, account)?;
+    for (i, e) in energy.data_mut().iter_mut().enumerate() {
+        let (o, m, v) = (own.data()[i], calm.data()[i], sensed.variance(i, 0.5));
+        let sum: f32 = (0..3).map(|k| (o[k] - m[k]) * (o[k] - m[k]) / v[k]).sum();
+        // A hard edge must not speak for all around it.
+        *e = (sum / 3.0).min(20.0);
+    }
+    gauss::blurred(&energy, 1.5, account)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::Noise;
+    use super::*;
+    use crate::geom::Rect;
+
+    const GREY: [f32; 3] = [0.27, 0.28, 0.29];
+    const NOISE: Noise = Noise {
+        p: [2e-5; 3],
+        q: [2e-7; 3],
+        r: [0.0; 3],
+    };
+
+    /// A piece on a flat sweep, its light by place.
+    fn look(light: impl Fn(i32, i32) -> [f32; 3]) -> Look {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(120, 90);
+        let mut frame = Light::filled(rect, GREY, &account).unwrap();
+        let backdrop = Light::filled(rect, GREY, &account).unwrap();
+        let mut solid = Raster::filled(rect, 0.0f32, &account).unwrap();
+        let mut beside = Raster::filled(rect, 1.0f32, &account).unwrap();
+        for y in 20..70 {
+            for x in 20..100 {
+                frame.put(x, y, light(x, y));
+                solid.put(x, y, 1.0);
+                beside.put(x, y, 0.0);
+            }
+        }
+        let sensed = Sensed::new(&frame, &backdrop, &NOISE, 1, &account).unwrap();
+        judged(&sensed, &solid, &beside, &account).unwrap()
+    }
+
+    #[test]
+    fn colours_that_run_to_the_backdrop_are_seen_through() {
+        let truth = |x: i32| 0.3 + 0.4 * (x - 20) as f32 / 80.0;
+        let yellow = [0.75, 0.62, 0.10];
+        let got = look(|x, _| {
+            let a = truth(x);
+            std::array::from_fn(|k| a * yellow[k] + (1.0 - a) * GREY[k])
+        });
+        let Look::Through(inside) = got else {
+            panic!("{got:?}");
+        };
+        for x in 21..99 {
+            let a = inside.at(x, 45);
+            assert!((a - truth(x)).abs() < 0.15, "{x}: {a} for {}", truth(x));
+            assert!(a >= inside.at(x - 1, 45) - 1e-3, "{x}");
+        }
+    }
+
+    #[test]
+    fn shaded_sheened_and_patterned_pieces_are_not() {
+        let red = [0.6f32, 0.1, 0.05];
+        let shaded = look(|x, _| red.map(|v| v * (0.6 + 0.4 * (x - 20) as f32 / 80.0)));
+        assert!(matches!(shaded, Look::Solid), "{shaded:?}");
+        let sheen = look(|x, _| red.map(|v| v + 0.08 * (x - 20) as f32 / 80.0));
+        assert!(!matches!(sheen, Look::Through(_)), "{sheen:?}");
+        let grey = look(|x, _| [0.15 + 0.2 * (x - 20) as f32 / 80.0; 3]);
+        assert!(matches!(grey, Look::Solid), "{grey:?}");
+        let pattern = look(|x, y| if (x + y) % 4 < 2 { red } else { GREY });
+        assert!(matches!(pattern, Look::Solid), "{pattern:?}");
+    }
+}
