@@ -7,6 +7,7 @@
 
 mod ground;
 mod matte;
+mod piece;
 mod rig;
 mod tools;
 
@@ -111,6 +112,8 @@ pub enum Notice {
     SeeThrough { place: Rect },
     /// The piece is so like the plate here that its inside was closed by its surroundings.
     LikePlate { place: Rect },
+    /// Something large changed apart from the piece: the set's answer to it, or something moved. It is left out.
+    Elsewhere { place: Rect },
 }
 
 /// Cuts the piece out: what is the set, what holds the piece, the light again without that, then coverage.
@@ -119,7 +122,8 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let rig = rig::found(ask, &ground, account)?;
     // A rod's shadow lies on the set and its light is real; a rod's own cells show no set.
     let ground = ground::relit(ask, ground, &rig.shadow, &rig.cells, account)?;
-    let body = body(ask, &ground, &rig, account)?;
+    let mut body = body(ask, &ground, &rig, account)?;
+    let elsewhere = piece::chosen(ask, &mut body, &rig.cells, &ground.light, account)?;
     let backdrop = backdrop(ask, &ground, &rig, account)?;
     let mut solved = matte::solved(
         &matte::Known {
@@ -139,6 +143,18 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     rig::closed(&mut solved.matte, &rig.crossing, account)?;
     let shadow = ground::shadow::thrown(&ground, &body, &rig.shadow, account)?;
     let mut notices = rig.notices;
+    notices.retain(|notice| match notice {
+        Notice::RodNotFound { place } => piece::touches(&body, *place),
+        _ => true,
+    });
+    notices.extend(elsewhere);
+    notices.extend(piece::like_plate(
+        ask,
+        &body,
+        &ground.light,
+        &ground.noise,
+        account,
+    )?);
     notices.extend(solved.notices);
     if !body.data().contains(&1) && notices.is_empty() {
         notices.push(Notice::Nothing);

@@ -23,6 +23,9 @@ const SAME: f64 = 0.06;
 const DARKENED: (f64, f64) = (0.4, 1.3);
 /// Cells of piece around a hole that one can be sure of without texture.
 const AROUND: u32 = 5;
+/// The same, and the share of an outline, where many holes speak together.
+const BESIDE: u32 = 2;
+const CLOSED: f64 = 0.95;
 /// Cells it must have in the same light, and in darker light.
 const SURE_SAME: u64 = 60;
 const SURE_DARKENED: u64 = 500;
@@ -246,10 +249,34 @@ pub(super) fn holes(
             }
         }
     }
-    let open: Vec<bool> = means
+    // Many small holes together tell what one alone doesn't.
+    let mut together = Sum::default();
+    let likely: Vec<bool> = means
         .iter()
         .zip(&outline)
         .map(|(mean, &(all, step, deep))| {
+            let (brightness, tint) = mean.light();
+            let likely = mean.cells >= HOLE
+                && all > 0
+                && step as f64 >= CLOSED * all as f64
+                && deep >= u64::from(BESIDE) * all
+                && tint < NEUTRAL
+                && brightness > DARKENED.0
+                && brightness < 1.0 + SAME
+                && mean.texture.answer() == Answer::Undecided
+                && mean.texture.may_be_plate();
+            if likely {
+                together.join(&mean.texture);
+            }
+            likely
+        })
+        .collect();
+    let together = together.answer() == Answer::Plate;
+    let open: Vec<bool> = means
+        .iter()
+        .zip(&outline)
+        .zip(&likely)
+        .map(|((mean, &(all, step, deep)), &likely)| {
             if mean.cells < HOLE || all == 0 {
                 return false;
             }
@@ -263,7 +290,7 @@ pub(super) fn holes(
             match mean.texture.answer() {
                 Answer::Plate => lit,
                 Answer::Other => false,
-                Answer::Undecided => lit && ringed && (same || large),
+                Answer::Undecided => (likely && together) || (lit && ringed && (same || large)),
             }
         })
         .collect();

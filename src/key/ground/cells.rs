@@ -106,6 +106,10 @@ const SLACK: f32 = 0.02;
 const SLACK_BRIGHTNESS: f32 = 0.05;
 const SLACK_TINT: f32 = 0.015;
 
+/// How far a course of brightness is looked at, in cells, and how steep it may well be, per cell.
+const COURSE: i32 = 4;
+const STEEP: f32 = 0.04;
+
 /// Median of a squared normal variable, and of a mean of nine of them.
 const MEDIAN_ONE: f32 = 0.4549;
 const MEDIAN_NINE: f32 = 0.927;
@@ -248,6 +252,59 @@ impl Cells {
             together += off * off * sures[k] / (1.0 + SLACK_TINT * SLACK_TINT * sures[k]);
         }
         f32::max(alone, together) / 3.0
+    }
+
+    /// What brightness at a cell is expected to be against the mean `level` of what is accepted around it, when its
+    /// course goes on: a straight line through the accepted cells, held back where noise hides its slope.
+    pub fn course(
+        &self,
+        x: i32,
+        y: i32,
+        level: [f32; 3],
+        accepted: impl Fn(i32, i32) -> bool,
+    ) -> f32 {
+        let rect = self.ratio.rect();
+        let (mut n, mut sx, mut sy, mut sv) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
+        let (mut xx, mut xy, mut yy, mut xv, mut yv) = (0.0f32, 0.0f32, 0.0f32, 0.0f32, 0.0f32);
+        for py in (y - COURSE).max(rect.y0)..(y + COURSE + 1).min(rect.y1) {
+            for px in (x - COURSE).max(rect.x0)..(x + COURSE + 1).min(rect.x1) {
+                if !accepted(px, py) {
+                    continue;
+                }
+                let (r, w) = (self.ratio.at(px, py), self.weight.at(px, py));
+                let (mut value, mut whole) = (0.0f32, 0.0f32);
+                for k in 0..3 {
+                    let own = w[k] * level[k] * level[k];
+                    value += own * (r[k] / level[k].max(0.02) - 1.0);
+                    whole += own;
+                }
+                let (dx, dy) = ((px - x) as f32, (py - y) as f32);
+                n += whole;
+                sx += whole * dx;
+                sy += whole * dy;
+                sv += value;
+                xx += whole * dx * dx;
+                xy += whole * dx * dy;
+                yy += whole * dy * dy;
+                xv += value * dx;
+                yv += value * dy;
+            }
+        }
+        if n < 1e-6 {
+            return 1.0;
+        }
+        // About the centre of what is accepted; slopes of more than some hundredths are unlikely.
+        let prior = 1.0 / (STEEP * STEEP);
+        let (mx, my) = (sx / n, sy / n);
+        let (a, b, c) = (
+            xx - n * mx * mx + prior,
+            xy - n * mx * my,
+            yy - n * my * my + prior,
+        );
+        let (p, q) = (xv - sv * mx, yv - sv * my);
+        let all = (a * c - b * b).max(1e-12);
+        let (gx, gy) = ((c * p - b * q) / all, (a * q - b * p) / all);
+        (1.0 + sv / n - gx * mx - gy * my).clamp(0.8, 1.25)
     }
 
     /// The ratio averaged by its weights over a Gaussian of `sigma` cells.

@@ -13,6 +13,14 @@ pub(super) const MOST: f32 = 11.0;
 pub(super) const MISFIT: f32 = 5.0;
 /// How far accepted cells speak for their neighbours.
 const REACH: i32 = 3;
+/// Share of `MOST` from which the course of brightness is asked as well, and how sure it is against a mean.
+const PLAIN: f32 = 0.4;
+const LESS_SURE: f32 = 0.25;
+/// Misfit up to which it is asked, how sure a cell's ratio must be (1 / relative variance), and how much darker
+/// than the mean it may be.
+const CALM: f32 = 1.6;
+const CLEAR: f32 = 2500.0;
+const DEEPER: f32 = 0.85;
 /// Steps of misfit kept apart.
 const STEPS: usize = 64;
 
@@ -93,9 +101,24 @@ impl<'a> Flood<'a> {
         }
         let sums = self.sums.at(x, y);
         let expected = [0, 1, 2].map(|k| (sums[k] / sums[3 + k].max(1e-6), sums[3 + k]));
-        let departure = self.cells.departure(x, y, expected);
-        let share = departure / (MOST * self.scale);
+        let mut share = self.cells.departure(x, y, expected) / (MOST * self.scale);
+        if share > PLAIN && self.is_calm(x, y, expected) {
+            // A shadow at a piece's foot runs ahead of the mean behind it; light gets stronger slowly.
+            let course = self.cells.course(x, y, expected.map(|e| e.0), |px, py| {
+                self.accepted.at(px, py) > 0
+            });
+            let course = course.clamp(DEEPER, 1.0);
+            let ahead = expected.map(|(level, whole)| (level * course, LESS_SURE * whole));
+            share = share.min(PLAIN.max(self.cells.departure(x, y, ahead) / (MOST * self.scale)));
+        }
         (share < 1.0).then(|| ((share * STEPS as f32) as usize).min(STEPS - 1))
+    }
+
+    /// Whether the plate is seen so well here that only its light can be in question.
+    fn is_calm(&self, x: i32, y: i32, expected: [(f32, f32); 3]) -> bool {
+        let weight = self.cells.weight.at(x, y);
+        self.cells.soft_misfit.at(x, y) < CALM
+            && (0..3).all(|k| weight[k] * expected[k].0 * expected[k].0 > CLEAR)
     }
 
     fn wait(&mut self, x: i32, y: i32, step: usize) {

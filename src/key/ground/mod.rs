@@ -28,6 +28,10 @@ use walls::Of;
 /// The method's own number of standard deviations: where a step in the light begins to be a wall.
 const OWN_SIGMA: f64 = 5.5;
 
+/// Cells of the border asked whether they are the plate, and one in how many must be.
+const BORDER: i32 = 5;
+const FEW: usize = 10;
+
 /// What was found.
 #[derive(Debug)]
 pub(super) struct Ground {
@@ -162,26 +166,50 @@ pub(super) fn relit(
     })
 }
 
-/// Cells on the border, or outside what the piece is kept in, that are the plate as it was.
+/// Cells on the border, or outside what the piece is kept in, that are the plate as it was; or, where hardly any
+/// are, the plate in the light that most of them show.
 fn seeds(ask: &Ask, cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>, OverBudget> {
     let mean = cells.smoothed(1.5, account)?;
     let rect = mean.rect();
-    let mut seeds = Vec::new();
+    let mut asked = 0usize;
+    let mut fitting = Vec::new();
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
             let edge = (x - rect.x0)
                 .min(rect.x1 - 1 - x)
                 .min((y - rect.y0).min(rect.y1 - 1 - y));
             let beyond = ask.within.is_some_and(|within| !inside(within, x, y));
-            if (edge < 5 || beyond)
-                && cells.soft_misfit.at(x, y) < 2.0
-                && mean.at(x, y).iter().all(|v| (v - 1.0).abs() < 0.05)
-            {
-                seeds.push((x, y));
+            if edge < BORDER || beyond {
+                asked += 1;
+                if cells.soft_misfit.at(x, y) < 2.0 {
+                    fitting.push((x, y));
+                }
             }
         }
     }
-    Ok(seeds)
+    let near = |level: [f32; 3]| {
+        let mut seeds = fitting.clone();
+        seeds.retain(|&(x, y)| {
+            let mean = mean.at(x, y);
+            (0..3).all(|k| (mean[k] - level[k]).abs() < 0.05 * level[k])
+        });
+        seeds
+    };
+    let seeds = near([1.0; 3]);
+    if seeds.len() * FEW >= asked || fitting.is_empty() {
+        return Ok(seeds);
+    }
+    let level = [0, 1, 2].map(|k| {
+        let mut values: Vec<f32> = fitting.iter().map(|&(x, y)| mean.at(x, y)[k]).collect();
+        let middle = values.len() / 2;
+        *values.select_nth_unstable_by(middle, f32::total_cmp).1
+    });
+    let others = near(level);
+    Ok(if others.len() > seeds.len() {
+        others
+    } else {
+        seeds
+    })
 }
 
 /// Whether anything is kept in a cell.

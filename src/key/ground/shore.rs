@@ -17,6 +17,8 @@ const MISFIT: f32 = 4.0;
 /// Relative departure that smooth light may have over the width of a few cells: brightness, tint.
 const SLACK: f32 = 0.03;
 const SLACK_TINT: f32 = 0.012;
+/// How much darker than the mean around it a shadow's course may make a ring.
+const DEEPER: f32 = 0.85;
 
 /// Grows `background` over the cells that are `open`.
 pub(super) fn reached(
@@ -87,6 +89,23 @@ fn fits(cells: &Cells, state: &Raster<u8>, x: i32, y: i32, scale: f32) -> bool {
             }
         }
     }
+    let level = [0, 1, 2].map(|k| known[k] / known[3 + k].max(1e-6));
+    let course = cells
+        .course(x, y, level, |px, py| state.at(px, py) == 1)
+        .clamp(DEEPER, 1.0);
+    fits_at(cells, (x, y), &known, &ring, 1.0, scale)
+        || fits_at(cells, (x, y), &known, &ring, course, scale)
+}
+
+/// The same, brightness going on to `course` times the known mean.
+fn fits_at(
+    cells: &Cells,
+    (x, y): (i32, i32),
+    known: &[f32; 6],
+    ring: &[f32; 6],
+    course: f32,
+    scale: f32,
+) -> bool {
     let (ratio, weight) = (cells.ratio.at(x, y), cells.weight.at(x, y));
     let mut one = 0.0;
     let (mut offs, mut sures) = ([0.0f32; 3], [0.0f32; 3]);
@@ -95,7 +114,7 @@ fn fits(cells: &Cells, state: &Raster<u8>, x: i32, y: i32, scale: f32) -> bool {
         if !(known[3 + k] > 1e-6 && ring[3 + k] > 1e-6 && weight[k] > 1e-6) {
             continue;
         }
-        let level = (known[k] / known[3 + k]).max(0.02);
+        let level = (course * known[k] / known[3 + k]).max(0.02);
         let sure = |weight: f32| 1.0 / ((1.0 / weight + 1.0 / known[3 + k]) / (level * level));
         let off = ratio[k] / level - 1.0;
         let own = sure(weight[k]);

@@ -14,6 +14,9 @@ const FINE: f64 = 2.0;
 /// Standard deviations by which the expected texture must stand out for an answer.
 const DECIDABLE: f64 = 4.0;
 
+/// Share of the expected texture that is enough: plate and frame may lie some tenths of a pixel apart.
+const SEEN: f64 = 0.45;
+
 /// Detail up to this many times the plate's own noise is weak.
 const WEAK: f32 = 16.0;
 
@@ -125,12 +128,26 @@ impl Texture {
 }
 
 impl Sum {
+    /// Both areas together.
+    pub fn join(&mut self, other: &Sum) {
+        self.seen += other.seen;
+        self.squares += other.squares;
+        self.left += other.left;
+        self.expected += other.expected;
+    }
+
+    /// Whether the whole texture may be there, as far as three deviations tell.
+    pub fn may_be_plate(&self) -> bool {
+        let deviation = self.squares.min(self.left).max(self.expected + 1.0).sqrt();
+        self.seen > self.expected - 3.0 * deviation
+    }
+
     pub fn answer(&self) -> Answer {
         // Scatter of the sum, whichever of the two it is; no less than white noise gives.
         let deviation = self.squares.min(self.left).max(self.expected + 1.0).sqrt();
         if self.expected < DECIDABLE * deviation {
             Answer::Undecided
-        } else if self.seen > 0.5 * self.expected {
+        } else if self.seen > SEEN * self.expected {
             Answer::Plate
         } else {
             Answer::Other

@@ -23,6 +23,12 @@ const BESIDE: usize = 24;
 /// A coarse wall this near to a fine one says nothing new.
 const BESIDE_FINE: i32 = 8;
 
+/// A step of tint this plain that is still more than a share of itself so many cells to both sides is no edge but
+/// the wide course of bounced light.
+const PLAIN: f32 = 9.0;
+const RAMP: f32 = 5.0;
+const RAMP_SHARE: f32 = 0.5;
+
 /// How many independent cells one mean along the line holds, after the blur of the soft means.
 const CELLS_IN_MEAN: f32 = 33.0;
 /// Half the length of a mean along the line, in steps of one cell.
@@ -431,7 +437,18 @@ fn ridges(
                         }
                     })
                     .fold(0.0, f32::max);
-                *ridge = u8::from(own >= crest_share * crest);
+                let wide = steps.of == Of::Tint && own >= PLAIN * scale && {
+                    let beside = |d: f32| {
+                        let (px, py) = (x + (nx * d).round() as i32, y + (ny * d).round() as i32);
+                        if rect.contains(px, py) {
+                            steps.strength.at(px, py)
+                        } else {
+                            0.0
+                        }
+                    };
+                    beside(-RAMP) + beside(RAMP) > 2.0 * RAMP_SHARE * own
+                };
+                *ridge = u8::from(own >= crest_share * crest && !wide);
             }
         });
     Ok(ridge)
