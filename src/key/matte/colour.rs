@@ -191,7 +191,7 @@ impl Near {
             worth *= self.fall;
         }
         let weight = sums[0];
-        if !(weight > 1e-12) {
+        if weight.is_nan() || weight <= 1e-12 {
             return None;
         }
         let s = sums.map(|v| v / weight);

@@ -70,10 +70,10 @@ impl<'a> Sensed<'a> {
         let mut ceiling = 1.0f32;
         let mut sum = 0.0f64;
         for c in frame.data() {
-            for k in 0..3 {
-                if c[k].is_finite() {
-                    ceiling = ceiling.max(c[k]);
-                    sum += f64::from(c[k].max(0.0));
+            for v in c {
+                if v.is_finite() {
+                    ceiling = ceiling.max(*v);
+                    sum += f64::from(v.max(0.0));
                 }
             }
         }
@@ -180,7 +180,7 @@ pub fn projected(
         let m = inverse(crossed(sensed.variance(i, a), a * a, &spread));
         let t = times(&m, way);
         weight = dot(way, t);
-        if !(weight > 1e-6) {
+        if weight.is_nan() || weight <= 1e-6 {
             return (a, 0.0, f32::INFINITY);
         }
         let free = dot(difference, t) / weight;

@@ -161,7 +161,10 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     if let Some(within) = known.within {
         for y in rect.y0..rect.y1 {
             for x in rect.x0..rect.x1 {
-                if !within.rect().contains(x, y) || !(within.at(x, y) > 0.0) {
+                if !within.rect().contains(x, y)
+                    || within.at(x, y).is_nan()
+                    || within.at(x, y) <= 0.0
+                {
                     matte.put(x, y, 0.0);
                 }
             }

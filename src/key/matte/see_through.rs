@@ -39,7 +39,10 @@ const BLIND: f32 = 100.0;
 const BESIDE: f32 = 8.0;
 /// Detail beyond this (squared deviations of noise) is a surface's own, and speaks so firmly for full coverage.
 const SURFACE: f32 = 5.0;
-const DETAILED: f32 = 3.0;
+const DETAILED: f32 = 8.0;
+/// Over a label slopes hardly come to exactly nothing: from the second of these on it is solid, from the first on
+/// nearer to it than measured.
+const ALMOST: [f32; 2] = [0.80, 0.95];
 /// See-through when so much of a piece shows such slopes.
 const SHARE: f32 = 0.25;
 
@@ -110,7 +113,7 @@ fn slopes(
     let pixels = (std::f64::consts::PI * window * window) as f32;
     let mut out = Raster::filled(rect, [0.0f32; 3], account)?;
     for (out, s) in out.data_mut().iter_mut().zip(sums.data()) {
-        if s[0] < 0.02 || !(s[2] > 1e-3 * s[0]) {
+        if s[0] < 0.02 || s[2].is_nan() || s[2] <= 1e-3 * s[0] {
             continue;
         }
         let slope = s[1] / s[2];
@@ -253,6 +256,10 @@ pub fn inner_coverage(
     for (i, out) in inner.data_mut().iter_mut().enumerate() {
         if solid.data()[i] <= 0.0 {
             *out = filled.data()[i][0].clamp(0.02, 1.0);
+        }
+        let over = (*out - ALMOST[0]).max(0.0) / (ALMOST[1] - ALMOST[0]);
+        if over > 0.0 {
+            *out = (ALMOST[0] + over * (1.0 - ALMOST[0])).min(1.0);
         }
         *out = out.max(least(sensed, i));
     }

@@ -91,7 +91,7 @@ pub fn between(
                     }
                 }
                 let open = dense.data()[i] != 0 || worth > OPEN * all;
-                if !open || !(sums[3] > 0.0) {
+                if !open || sums[3].is_nan() || sums[3] <= 0.0 {
                     return None;
                 }
                 let ratio: [f32; 3] = std::array::from_fn(|k| sums[k] / sums[3 + k]);

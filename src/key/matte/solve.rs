@@ -101,7 +101,7 @@ impl<'a> System<'a> {
         let mut step = eased.clone();
         let mut old = dot(&left, &eased);
         for _ in 0..STEPS {
-            if !(old > 1e-9) {
+            if old.is_nan() || old <= 1e-9 {
                 break;
             }
             for (&pixel, &s) in self.list.iter().zip(&step) {
@@ -124,7 +124,7 @@ impl<'a> System<'a> {
                     }
                 });
             let along = dot(&step, &product);
-            if !(along > 0.0) {
+            if along.is_nan() || along <= 0.0 {
                 break;
             }
             let length = (old / along) as f32;

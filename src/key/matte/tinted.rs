@@ -165,7 +165,7 @@ pub fn judged(
         astray += dot(c, c) - q * q;
         bright += dot(c, c);
     }
-    if !(astray.max(0.0) > COLOURED * COLOURED * bright) {
+    if astray.max(0.0) <= COLOURED * COLOURED * bright {
         return Ok(Look::Solid);
     }
     far.sort_by(f64::total_cmp);

@@ -70,8 +70,8 @@ fn across(
         let gap = i64::from(rows[c]) - y;
         gap * gap
     };
-    for c in 0..rows.len() {
-        if rows[c] == NONE {
+    for (c, &row) in rows.iter().enumerate() {
+        if row == NONE {
             continue;
         }
         let mut start = 0;
