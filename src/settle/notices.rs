@@ -43,6 +43,18 @@ pub(super) fn told(notice: &Notice, frame: &Shot) -> Finding {
             "see whether it is solid there; if it is a hole, draw it away: cut { polygon \"...\" }",
             *place,
         ),
+        // The set always answers a piece a little, so this asks for nothing.
+        Notice::Elsewhere { place } => {
+            return Finding::note(
+                "changed-elsewhere",
+                format!(
+                    "{shown} differs from its plate away from the piece too, and that is left out"
+                ),
+            )
+            .frame(shown)
+            .place(Space::Frame, *place)
+            .remedy("if it belongs to the piece, name it: keep { piece; polygon \"...\" }");
+        }
     };
     Finding::look(id, words)
         .frame(shown)

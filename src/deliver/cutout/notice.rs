@@ -35,6 +35,7 @@ pub(super) fn told(facts: &Facts) -> Vec<(&'static str, Option<Rect>)> {
         Notice::ThinPart { place } => ("thin-part", Some(*place)),
         Notice::SeeThrough { place } => ("see-through", Some(*place)),
         Notice::LikePlate { place } => ("like-plate", Some(*place)),
+        Notice::Elsewhere { place } => ("changed-elsewhere", Some(*place)),
     });
     let uneven = facts.balance.and_then(|balance| balance.uneven);
     let uneven = uneven.map(|uneven| ("light-uneven", Some(uneven.place)));

@@ -137,6 +137,7 @@ pub fn of_cutout(cutout: &Cutout) -> Vec<u8> {
             Notice::ThinPart { place } => (2, Some(place)),
             Notice::SeeThrough { place } => (3, Some(place)),
             Notice::LikePlate { place } => (4, Some(place)),
+            Notice::Elsewhere { place } => (5, Some(place)),
         };
         out.tag(tag);
         if let Some(place) = place {
@@ -190,6 +191,9 @@ pub fn cutout(bytes: &[u8], account: &Account) -> Option<Cutout> {
                 place: from.rect()?,
             },
             4 => Notice::LikePlate {
+                place: from.rect()?,
+            },
+            5 => Notice::Elsewhere {
                 place: from.rect()?,
             },
             _ => return None,
