@@ -23,7 +23,7 @@ const BIN: f64 = 0.002;
 const WINDOW: f64 = 0.02;
 /// The widest that this window gets, and what it is in deviations of the drift.
 const WIDEST: f64 = 0.12;
-const WINDOWS: f64 = 2.5;
+const WINDOWS: f64 = 3.5;
 /// The same for tints: light that a piece throws back is this far from the set's own.
 const TINT_WINDOW: f64 = 0.01;
 /// A higher mode counts if it holds this share of the strongest one's.
