@@ -21,6 +21,9 @@ const POSSIBLE: f64 = 2.0 * STOP;
 const BIN: f64 = 0.002;
 /// Half-width of the window in which a mode gathers its share, natural logarithm: what slow drift of light does.
 const WINDOW: f64 = 0.02;
+/// The widest that this window gets, and what it is in deviations of the drift.
+const WIDEST: f64 = 0.12;
+const WINDOWS: f64 = 3.5;
 /// The same for tints: light that a piece throws back is this far from the set's own.
 const TINT_WINDOW: f64 = 0.01;
 /// A higher mode counts if it holds this share of the strongest one's.
@@ -49,15 +52,14 @@ pub fn balanced<F: Seen, P: Seen<Fault = F::Fault>>(
         });
     }
     let start = upper_mode(&set, LIKELY).or_else(|| upper_mode(&set, POSSIBLE));
-    let level = settled(
-        set.iter().map(|cell| (cell.light, cell.weight)),
-        start.unwrap_or(0.0),
-        WINDOW,
-    );
+    let lights = set.iter().map(|cell| (cell.light, cell.weight));
+    let mode = settled(lights.clone(), start.unwrap_or(0.0), WINDOW);
+    let window = width(lights.clone(), mode);
+    let level = settled(lights, mode, window);
     let core: Vec<&Cell> = set
         .iter()
         .copied()
-        .filter(|cell| (cell.light - level).abs() < 1.5 * WINDOW)
+        .filter(|cell| (cell.light - level).abs() < 1.5 * window)
         .collect();
     let total: f64 = core.iter().map(|cell| cell.weight).sum();
     let tints = [0, 1, 2].map(|k| {
@@ -122,6 +124,16 @@ fn upper_mode(set: &[&Cell], reach: f64) -> Option<f64> {
         .rev()
         .find(|&k| share[k] >= UPPER * most && peak(k))
         .map(|k| (k as f64 - half as f64) * BIN)
+}
+
+/// Half-width of the window that takes in the drift of light as a whole, so that its mean is the exposure and not
+/// whichever part of the frame is the most even. Told from the brighter side, where no shadow lies.
+fn width(values: impl Iterator<Item = (f64, f64)>, mode: f64) -> f64 {
+    let brighter = values.filter_map(|(value, share)| {
+        let above = value - mode;
+        (above > 0.0 && above < WIDEST).then_some((above, share))
+    });
+    (WINDOWS * middle(brighter) / 0.6745).clamp(WINDOW, WIDEST)
 }
 
 /// The mode near `start`, from weighed means in windows that shrink to `window`.

@@ -44,7 +44,7 @@ pub(super) struct Gauge {
 impl Block {
     /// Whether this is the set, 0..1: where most pixels differ by more than noise it is a piece. Its few pixels
     /// that happen to agree would pull with a piece's strong edges.
-    fn belongs(&self) -> f64 {
+    pub(super) fn belongs(&self) -> f64 {
         if self.count < 1.0 {
             return 0.0;
         }

@@ -15,12 +15,12 @@ mod tiles;
 mod verdict;
 
 use super::{Alignment, Motion, Trust};
-use crate::budget::Account;
+use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 
 use crate::raster::Seen;
 use correlate::Peak;
-use fit::fitted;
+use fit::{Fit, fitted};
 use patch::Patch;
 use pose::{GROWTH, Pose, SHIFT, TURN, Way};
 
@@ -37,11 +37,17 @@ const LEAST_RANGE: f64 = 12.0;
 const PEAK: f64 = 7.0;
 /// A peak outside the search range counts only when it is so much higher than the best inside.
 const CLEARLY: f64 = 1.5;
+/// Most rounds of a fit; three to eight are usual.
+const ROUNDS: usize = 25;
+/// Below this correlation noise rules.
+const NOISY: f64 = 0.7;
+/// Of variances.
+const CLEARLY_LESS: f64 = 0.8;
 
 /// Estimates where `frame` lies on `plate`.
 ///
 /// A shift shorter than 0.05 px or than 3 of its own standard deviations is exactly zero; a turn or a change of
-/// scale counts beyond 6 of its own and if it moves a corner by 0.05 px. The range searched is 4 % of the longer
+/// scale counts beyond 4.5 of its own and if it moves a corner by 0.05 px. The range searched is 4 % of the longer
 /// side, at least 12 px. Memory stays below about 60 MB beside what `frame` and `plate` need for a band.
 pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
     frame: &F,
@@ -59,7 +65,7 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
     let step = longest.div_ceil(REDUCED).min(shortest / SMALLEST).max(1);
     let range = (RANGE * f64::from(longest)).max(LEAST_RANGE);
     let ways = ways(motion);
-    let coarse = [patch::whole(frame, plate, step, account)?];
+    let mut coarse = [patch::whole(frame, plate, step, account)?];
     let mut pose = Pose::still(&rect);
     let mut found = None;
     if let Some(peaks) = correlate::peaks(&coarse, range, account)? {
@@ -73,18 +79,19 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
     if let Some(shift) = found {
         pose = pose.moved(&SHIFT, &shift);
     }
-    let mut first = fitted(&coarse, pose, &SHIFT, 5);
+    let mut first = fitted(&coarse, pose, &SHIFT, ROUNDS);
     if ways.len() > 2 {
-        first = fitted(&coarse, first.pose, &ways, 8);
+        first = fitted(&coarse, first.pose, &ways, ROUNDS);
     }
     if step == 1 {
-        return Ok(verdict::judged(&coarse, first, motion, &rect));
+        let last = better(&mut coarse, first, &ways, account)?;
+        return Ok(verdict::judged(&coarse, last, motion, &rect));
     }
     if found.is_some() && near(&first.pose, &pose, step) {
         pose = first.pose;
     }
     drop(coarse);
-    let fine = if rect.area() <= WHOLE {
+    let mut fine = if rect.area() <= WHOLE {
         vec![patch::whole(frame, plate, 1, account)?]
     } else {
         tiles::chosen(frame, plate, &first.blocks, &pose.map(), account)?
@@ -100,8 +107,33 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
             pose = Pose::still(&rect).moved(&SHIFT, &peaks[0].shift);
         }
     }
-    let last = fitted(&fine, pose, &ways, 8);
+    let sharp = fitted(&fine, pose, &ways, ROUNDS);
+    let last = better(&mut fine, sharp, &ways, account)?;
     Ok(verdict::judged(&fine, last, motion, &rect))
+}
+
+/// The fit of softened detail, which stays in `patches`; or the one of the sharp, where noise rules and the sharp holds
+/// clearly better.
+fn better(
+    patches: &mut [Patch],
+    sharp: Fit,
+    ways: &[Way],
+    account: &Account,
+) -> Result<Fit, OverBudget> {
+    let softened = patches.iter_mut().map(|patch| patch.soften(account));
+    let before: Vec<_> = softened.collect::<Result<_, _>>()?;
+    let soft = fitted(patches, sharp.pose, ways, ROUNDS);
+    let wide = |fit: &Fit| {
+        let covariance = fit.covariance.as_ref();
+        covariance.map_or(f64::INFINITY, |c| c[0][0] + c[1][1])
+    };
+    if sharp.correlation > NOISY || wide(&sharp) > CLEARLY_LESS * wide(&soft) {
+        return Ok(soft);
+    }
+    for (patch, before) in patches.iter_mut().zip(before) {
+        patch.sharpen(before);
+    }
+    Ok(sharp)
 }
 
 fn ways(motion: Motion) -> Vec<Way> {

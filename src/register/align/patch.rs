@@ -1,9 +1,9 @@
 //! What is compared: the whole of both pictures at reduced size, or tiles of them at full size.
 
 use super::plane::{self, Plane};
-use crate::budget::Account;
+use crate::budget::{Account, OverBudget};
 use crate::geom::{Map, Rect};
-use crate::raster::Seen;
+use crate::raster::{Matte, Seen};
 
 /// The same part of both pictures.
 #[derive(Debug)]
@@ -69,6 +69,17 @@ fn median(mut values: Vec<f32>) -> f32 {
 }
 
 impl Patch {
+    /// Softens both details; the ones before are returned, frame's first.
+    pub(super) fn soften(&mut self, account: &Account) -> Result<[Matte; 2], OverBudget> {
+        Ok([self.frame.soften(account)?, self.plate.soften(account)?])
+    }
+
+    /// Takes back what `soften` gave.
+    pub(super) fn sharpen(&mut self, [frame, plate]: [Matte; 2]) {
+        self.frame.detail = frame;
+        self.plate.detail = plate;
+    }
+
     /// Full-size frame coordinates of a point of the frame's grid.
     pub(super) fn full(&self, x: f64, y: f64) -> [f64; 2] {
         let [left, top] = self.frame.origin;

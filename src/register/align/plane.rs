@@ -16,6 +16,10 @@ const BLACK: f32 = 0.003;
 const BRIGHTEST: f32 = 16.0;
 const FINE: f64 = 0.6;
 const SMOOTH: f64 = 5.0;
+/// Where noise does not rule, detail softer than `FINE`: what is finer than two pixels is there as false pattern,
+/// which stands still while the camera moves. On a set that runs one way it draws the answer along by tenths of a
+/// pixel.
+const SOFT: f64 = 1.0;
 /// Pixels read at a time and thread.
 const BAND: u64 = 1 << 19;
 
@@ -91,6 +95,14 @@ pub(super) fn seen<S: Seen>(
         base,
         origin: [f64::from(rect.x0), f64::from(rect.y0)],
     })
+}
+
+impl Plane {
+    /// Blurs the detail to what a Gaussian of `SOFT` leaves, and returns the detail as it was.
+    pub(super) fn soften(&mut self, account: &Account) -> Result<Matte, OverBudget> {
+        let soft = blurred(&self.detail, (SOFT * SOFT - FINE * FINE).sqrt(), account)?;
+        Ok(std::mem::replace(&mut self.detail, soft))
+    }
 }
 
 /// A plain mean of the channels with green twice; which working space it is does not matter here.

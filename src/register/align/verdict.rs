@@ -12,11 +12,14 @@ pub(super) const EVIDENCE: f64 = 5.0;
 pub(super) const ALIKE: f64 = 0.3;
 /// A direction whose shift is less well known than this (px) is not known.
 const KNOWN: f64 = 0.35;
+/// A direction must hold the match by so many standard deviations of what noise alone makes: a chance match of two
+/// noises, the best of some hundred, comes to about three.
+const HELD: f64 = 4.5;
 /// Shifts below this many of their deviations, or px, are zero.
 const SIGNIFICANT: f64 = 3.0;
 const LEAST: f64 = 0.05;
 /// Turns and scales count beyond so many of their deviations.
-const SURE: f64 = 6.0;
+const SURE: f64 = 4.5;
 /// A plate whose detail is so many times what its finest structure would give as noise has texture.
 const TEXTURE: f32 = 2.0;
 
@@ -52,7 +55,7 @@ pub(super) fn judged(patches: &[Patch], fit: Fit, motion: Motion, frame: &Rect) 
                 fit
             } else {
                 let ways = [SHIFT[0], SHIFT[1], TURN, GROWTH];
-                let again = fitted(patches, only_shift(&fit, frame), &ways, 6);
+                let again = fitted(patches, only_shift(&fit, frame), &ways, 20);
                 simplified(patches, again, &[TURN, GROWTH])
             }
         }
@@ -104,7 +107,7 @@ fn deviation(fit: &Fit) -> [f64; 2] {
     }
 }
 
-/// Which ways from `first` on lie beyond six of their deviations.
+/// Which ways from `first` on lie beyond `SURE` of their deviations.
 fn significant(fit: &Fit, first: usize) -> Vec<bool> {
     let Some(covariance) = &fit.covariance else {
         return Vec::new();
@@ -134,7 +137,7 @@ fn simplified(patches: &[Patch], fit: Fit, more: &[Way]) -> Fit {
             pose = pose.moved(&[*way], &[-amount]);
         }
     }
-    fitted(patches, pose, &ways, 5)
+    fitted(patches, pose, &ways, 20)
 }
 
 fn only_shift(fit: &Fit, frame: &Rect) -> Pose {
@@ -145,16 +148,7 @@ fn only_shift(fit: &Fit, frame: &Rect) -> Pose {
 fn directions(fit: &Fit) -> Option<Option<[f64; 2]>> {
     let c = fit.covariance.as_ref()?;
     let (a, b, d) = (c[0][0], c[0][1], c[1][1]);
-    let middle = (a + d) / 2.0;
     let half = ((a - d) * (a - d) / 4.0 + b * b).sqrt();
-    let (small, large) = (middle - half, middle + half);
-    let limit = KNOWN * KNOWN;
-    if large <= limit {
-        return Some(None);
-    }
-    if small > limit || small.is_nan() {
-        return None;
-    }
     // The axis of the smaller deviation.
     let (x, y) = if a <= d {
         (half + (d - a) / 2.0, -b)
@@ -162,11 +156,20 @@ fn directions(fit: &Fit) -> Option<Option<[f64; 2]>> {
         (-b, half + (a - d) / 2.0)
     };
     let length = (x * x + y * y).sqrt();
-    Some(Some(if length > 0.0 {
+    let axis = if length > 0.0 {
         [x / length, y / length]
     } else {
         [1.0, 0.0]
-    }))
+    };
+    let known = |[x, y]: [f64; 2]| {
+        let along = |[xx, xy, yy]: [f64; 3]| x * x * xx + 2.0 * x * y * xy + y * y * yy;
+        along([a, b, d]) <= KNOWN * KNOWN && along(fit.hold) >= HELD
+    };
+    match [known(axis), known([-axis[1], axis[0]])] {
+        [true, true] => Some(None),
+        [true, false] => Some(Some(axis)),
+        [false, _] => None,
+    }
 }
 
 /// Whether a shift is shorter than three of its deviations along itself.
