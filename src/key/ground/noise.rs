@@ -230,7 +230,7 @@ pub(super) fn solved<const N: usize, const M: usize>(mut a: [[f64; M]; N]) -> Op
     for i in 0..N {
         let pivot = (i..N).max_by(|&p, &q| a[p][i].abs().total_cmp(&a[q][i].abs()))?;
         a.swap(i, pivot);
-        if !(a[i][i].abs() > 1e-12 * scale[i]) {
+        if a[i][i].is_nan() || a[i][i].abs() <= 1e-12 * scale[i] {
             return None;
         }
         for j in 0..N {

@@ -27,7 +27,7 @@ impl Axis {
         let (first, last) = (stops.first()?, stops.last()?);
         let (dx, dy) = (last.x - first.x, last.y - first.y);
         let long = libm::hypot(dx, dy);
-        if !(long > 4.0) {
+        if long.is_nan() || long <= 4.0 {
             return None;
         }
         let mut axis = Axis {
@@ -138,7 +138,7 @@ fn solved(mut square: [[f64; 5]; 4], count: usize) -> Option<[f64; 4]> {
     for k in 0..count {
         let best = (k..count).max_by(|a, b| square[*a][k].abs().total_cmp(&square[*b][k].abs()))?;
         square.swap(k, best);
-        if !(square[k][k].abs() > 1e-9) {
+        if square[k][k].is_nan() || square[k][k].abs() <= 1e-9 {
             return None;
         }
         for row in k + 1..count {

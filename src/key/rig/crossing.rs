@@ -24,7 +24,7 @@ pub(super) fn crossing(
 ) -> Option<(f32, f32)> {
     // Only where the piece is seen on both sides.
     let start = reach.nearest().max(both? as f32);
-    if !(start < strip.end() as f32 - 4.0) {
+    if start.is_nan() || start >= strip.end() as f32 - 4.0 {
         return None;
     }
     let first = start as i32;

@@ -91,7 +91,7 @@ impl Sums {
     /// Least squares with a share of the set seen through common to the channels, held to `prior` by `hold`
     /// (a sum of squares of light).
     fn knot(&self, prior: f64, hold: f64) -> Knot {
-        if !(self.weight > 1e-9) {
+        if self.weight.is_nan() || self.weight <= 1e-9 {
             return Knot {
                 own: [0.0; 3],
                 through: 1.0,
@@ -166,7 +166,7 @@ impl Look {
                 .collect();
             look.outline(rows, &whole);
         }
-        if !(look.contrast > 3.0) {
+        if look.contrast.is_nan() || look.contrast <= 3.0 {
             return None;
         }
         for w in 0..windows {

@@ -110,7 +110,7 @@ fn blend<const N: usize>(fine: &mut [[f32; N]], weight: &[f32], width: usize, co
             // Centres of the finer level lie a quarter of a coarse cell beside the coarse ones.
             let beside = |v: usize, size: usize| {
                 let cell = v / 2;
-                if v % 2 == 0 {
+                if v.is_multiple_of(2) {
                     (cell, cell.saturating_sub(1))
                 } else {
                     (cell, (cell + 1).min(size - 1))
