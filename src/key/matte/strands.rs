@@ -9,6 +9,8 @@ use crate::raster::Raster;
 
 /// Parts that a disc of this radius (pixels) does not fit into are thin.
 const THIN: f32 = 5.0;
+/// Half side of the square that counts as next to a pixel.
+const BESIDE: usize = 2;
 /// Half the side of the square over which thin parts are counted, and the share that makes a zone.
 const REACH: usize = 20;
 const DENSE: f32 = 0.10;
@@ -159,6 +161,19 @@ pub fn zone(
         }
     }
     Ok(dense)
+}
+
+/// Marks pixels with one that may be bare plate next to them.
+pub fn near_plate(sensed: &Sensed, account: &Account) -> Result<Raster<u8>, OverBudget> {
+    let mut like = Raster::filled(sensed.frame.rect(), 0u8, account)?;
+    for (i, l) in like.data_mut().iter_mut().enumerate() {
+        *l = u8::from(like_plate(sensed, i));
+    }
+    let sums = box_sums(&like, BESIDE, account)?;
+    for (l, &n) in like.data_mut().iter_mut().zip(sums.data()) {
+        *l = u8::from(n > 0);
+    }
+    Ok(like)
 }
 
 /// Whether a pixel may be the bare plate, its light known to a few percent.
