@@ -9,6 +9,10 @@ use crate::raster::Raster;
 
 /// Parts that a disc of this radius (pixels) does not fit into are thin.
 const THIN: f32 = 5.0;
+/// A body in cells of two pixels may reach this far beyond the piece, in pixels; with strands at least this share of
+/// the body is plate deeper than that.
+const RIM: f32 = 3.0;
+const BETWEEN: f32 = 0.03;
 /// Half side of the square that counts as next to a pixel.
 const BESIDE: usize = 2;
 /// Half the side of the square over which thin parts are counted, and the share that makes a zone.
@@ -102,6 +106,19 @@ pub fn thin(outline: &Outline, account: &Account) -> Result<Option<Thin>, OverBu
         *d = u8::from(n > enough);
     }
     Ok(Some(Thin { dense, near }))
+}
+
+/// Whether plate is seen between thin parts: within the body, beyond its rim. Wires, drops and arms of ink are thin too,
+/// but hide what is inside their outline.
+pub fn open(sensed: &Sensed, outline: &Outline) -> bool {
+    let (mut inside, mut bare) = (0u64, 0u64);
+    for (i, &d) in outline.depth.data().iter().enumerate() {
+        if outline.inside.data()[i] != 0 {
+            inside += 1;
+            bare += u64::from(d > RIM && like_plate(sensed, i));
+        }
+    }
+    bare as f32 > BETWEEN * inside as f32
 }
 
 /// Zones of strands around thin parts.
