@@ -7,13 +7,17 @@ use crate::raster::{Matte, Raster};
 
 use super::measure::Sensed;
 use super::outline::Outline;
-use super::width::{DEEPEST, Profile};
+use super::width::{BEFORE, DEEPEST, Profile};
 
 /// Side of a chunk of outline, in pixels.
 const CHUNK: i32 = 20;
 /// The band reaches this far outside the outline, and this much deeper than saturation.
 const OUTSIDE: f32 = 4.0;
 const MARGIN: f32 = 3.0;
+/// How firmly full coverage is held to behind saturation (1 / variance of coverage): where a pixel near by may be bare
+/// plate, and where none is. What can't be the plate hides it, whatever its colour.
+const INSIDE: f32 = 400.0;
+const SOLID: f32 = 10_000.0;
 
 /// Unknown pixels and what is sure around them.
 #[derive(Debug)]
@@ -24,8 +28,8 @@ pub struct Band {
     pub list: Vec<u32>,
     /// Depth below the outline in pixels, negative outside.
     depth: Raster<f32>,
-    /// Depth of saturation at each pixel of the list.
-    saturated: Vec<f32>,
+    /// Depth from which the piece is taken to be solid at each pixel of the list, and how firmly.
+    saturated: Vec<(f32, f32)>,
     /// What [`super::strands::zone`] says, per pixel of the list.
     strands: Vec<u8>,
     _charge: Charge,
@@ -58,14 +62,14 @@ impl Band {
         let mut profiles = vec![Profile::EMPTY; chunks.area() as usize];
         for i in 0..depth.data().len() {
             let d = depth.data()[i];
-            if d > 0.0 && d < DEEPEST as f32 && edges.data()[i] != distance::NONE {
+            if d > -(BEFORE as f32) && d < DEEPEST as f32 && edges.data()[i] != distance::NONE {
                 let v = sensed.variance(i, 0.5);
                 let off = sensed.difference(i);
                 let energy = (0..3).map(|k| off[k] * off[k] / v[k]).sum();
-                profiles[chunk_of(edges.data()[i])].add(d as usize, energy);
+                profiles[chunk_of(edges.data()[i])].add(d, energy);
             }
         }
-        let mut saturation = vec![0.0f32; profiles.len()];
+        let mut saturation = vec![(0.0f32, 0.0f32); profiles.len()];
         for cy in 0..chunks.y1 {
             for cx in 0..chunks.x1 {
                 let mut all = Profile::EMPTY;
@@ -77,6 +81,7 @@ impl Band {
                 saturation[cy as usize * across + cx as usize] = all.saturation();
             }
         }
+        let open = super::strands::near_plate(sensed, account)?;
         let mut unknown = Raster::filled(rect, 0u8, account)?;
         let mut list = Vec::new();
         let mut saturated = Vec::new();
@@ -88,20 +93,28 @@ impl Band {
                 continue;
             }
             let strand = zone.map_or(0, |z| z.data()[i]);
-            let deep = saturation[chunk_of(edge)];
+            let (deep, slack) = saturation[chunk_of(edge)];
             if strand != 0 && d > -OUTSIDE {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);
-                saturated.push(deep);
+                saturated.push(if open.data()[i] == 0 {
+                    (slack, SOLID)
+                } else {
+                    (slack, INSIDE)
+                });
                 strands.push(strand);
             } else if d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);
-                saturated.push(deep);
+                saturated.push(if open.data()[i] == 0 {
+                    (slack, SOLID)
+                } else {
+                    (slack, INSIDE)
+                });
                 strands.push(0);
             }
         }
-        let charge = account.charge(list.len() as u64 * 12, "matte unknowns")?;
+        let charge = account.charge(list.len() as u64 * 16, "matte unknowns")?;
         Ok(Band {
             unknown,
             list,
@@ -186,12 +199,12 @@ impl Band {
     /// What the outline alone expects at the list's nth pixel, and how firmly (1 / variance).
     pub fn expected(&self, n: usize) -> (f32, f32) {
         let d = self.depth.data()[self.list[n] as usize];
-        let deep = self.saturated[n];
+        let (deep, firm) = self.saturated[n];
         let hope = (0.5 + d / (deep.max(1.0) + 1.0)).clamp(0.0, 1.0);
         if self.strands[n] != 0 {
             (0.5 * hope, 1.0)
         } else if d > deep {
-            (1.0, 400.0)
+            (1.0, firm)
         } else if d < -3.0 {
             (0.0, 100.0)
         } else {

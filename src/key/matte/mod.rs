@@ -111,8 +111,11 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     }
     let frame = known.frame.cropped(rect, account)?;
     let outline = outline::Outline::of(known, rect, account)?;
-    let thin = strands::thin(&outline, account)?;
     let mut backdrop = known.backdrop.cropped(rect, account)?;
+    let thin = {
+        let sensed = sensed(known, &frame, &backdrop, account)?;
+        strands::thin(&outline, account)?.filter(|_| strands::open(&sensed, &outline))
+    };
     if let Some(thin) = &thin {
         let sensed = sensed(known, &frame, &backdrop, account)?;
         let ratio = shade::between(&sensed, &outline, &thin.dense, account)?;

@@ -8,7 +8,13 @@ use crate::geom::Rect;
 use crate::raster::Raster;
 
 /// Parts that a disc of this radius (pixels) does not fit into are thin.
-const THIN: f32 = 3.5;
+const THIN: f32 = 5.0;
+/// A body in cells of two pixels may reach this far beyond the piece, in pixels; with strands at least this share of
+/// the body is plate deeper than that.
+const RIM: f32 = 3.0;
+const BETWEEN: f32 = 0.03;
+/// Half side of the square that counts as next to a pixel.
+const BESIDE: usize = 2;
 /// Half the side of the square over which thin parts are counted, and the share that makes a zone.
 const REACH: usize = 20;
 const DENSE: f32 = 0.10;
@@ -102,6 +108,19 @@ pub fn thin(outline: &Outline, account: &Account) -> Result<Option<Thin>, OverBu
     Ok(Some(Thin { dense, near }))
 }
 
+/// Whether plate is seen between thin parts: within the body, beyond its rim. Wires, drops and arms of ink are thin too,
+/// but hide what is inside their outline.
+pub fn open(sensed: &Sensed, outline: &Outline) -> bool {
+    let (mut inside, mut bare) = (0u64, 0u64);
+    for (i, &d) in outline.depth.data().iter().enumerate() {
+        if outline.inside.data()[i] != 0 {
+            inside += 1;
+            bare += u64::from(d > RIM && like_plate(sensed, i));
+        }
+    }
+    bare as f32 > BETWEEN * inside as f32
+}
+
 /// Zones of strands around thin parts.
 pub fn zone(
     sensed: &Sensed,
@@ -159,6 +178,19 @@ pub fn zone(
         }
     }
     Ok(dense)
+}
+
+/// Marks pixels with one that may be bare plate next to them.
+pub fn near_plate(sensed: &Sensed, account: &Account) -> Result<Raster<u8>, OverBudget> {
+    let mut like = Raster::filled(sensed.frame.rect(), 0u8, account)?;
+    for (i, l) in like.data_mut().iter_mut().enumerate() {
+        *l = u8::from(like_plate(sensed, i));
+    }
+    let sums = box_sums(&like, BESIDE, account)?;
+    for (l, &n) in like.data_mut().iter_mut().zip(sums.data()) {
+        *l = u8::from(n > 0);
+    }
+    Ok(like)
 }
 
 /// Whether a pixel may be the bare plate, its light known to a few percent.
