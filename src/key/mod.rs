@@ -116,6 +116,15 @@ pub enum Notice {
     Elsewhere { place: Rect },
 }
 
+/// Whether a place reaches the border of the frame, to the cell.
+fn at_border(place: &Rect, frame: &Rect) -> bool {
+    let near = |a: i32, b: i32| (a - b).abs() <= 2;
+    near(place.x0, frame.x0)
+        || near(place.y0, frame.y0)
+        || near(place.x1, frame.x1)
+        || near(place.y1, frame.y1)
+}
+
 /// Cuts the piece out: what is the set, what holds the piece, the light again without that, then coverage.
 pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let ground = ground::found(ask, account)?;
@@ -144,7 +153,10 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let shadow = ground::shadow::thrown(&ground, &body, &rig.shadow, account)?;
     let mut notices = rig.notices;
     notices.retain(|notice| match notice {
-        Notice::RodNotFound { place } => piece::touches(&body, *place),
+        // A run at the edge of a drawn limit was cut there on purpose.
+        Notice::RodNotFound { place } => {
+            piece::touches(&body, *place) && at_border(place, &ask.frame.rect())
+        }
         _ => true,
     });
     notices.extend(elsewhere);

@@ -8,7 +8,7 @@ use super::{Estimates, Keep, Keyed, agree, coverage, locate, notices};
 use crate::budget::Account;
 use crate::diag::{Finding, Span};
 use crate::geom::Rect;
-use crate::key::{Cutout, LightField, Noise, triangulated};
+use crate::key::{Cutout, LightField, Noise, Notice, triangulated};
 use crate::plan::{
     CardRecipe, Laying, MaskRecipe, PieceId, PieceRecipe, Plan, PlateId, Shot, ShotId, SourceRecipe,
 };
@@ -188,7 +188,11 @@ impl<'a> Desk<'a> {
                 (cutout, Origin::Found)
             }
         };
-        let notices = std::mem::take(&mut cutout.notices);
+        let mut notices = std::mem::take(&mut cutout.notices);
+        if asking.member.is_none() {
+            // What a named mask finds stands on the set: nothing holds it.
+            notices.retain(|notice| !matches!(notice, Notice::RodNotFound { .. }));
+        }
         let told = notices.iter().map(|notice| notices::told(notice, frame));
         self.findings.extend(told.map(|f| asking.told(f)));
         Ok(Keyed {

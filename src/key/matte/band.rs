@@ -19,6 +19,9 @@ const MARGIN: f32 = 3.0;
 const INSIDE: f32 = 400.0;
 const SOLID: f32 = 10_000.0;
 
+/// A rise that slackens is at its end only so many times as deep: an edge out of focus ends gently.
+const WELL_BEHIND: f32 = 1.6;
+
 /// Unknown pixels and what is sure around them.
 #[derive(Debug)]
 pub struct Band {
@@ -203,8 +206,11 @@ impl Band {
         let hope = (0.5 + d / (deep.max(1.0) + 1.0)).clamp(0.0, 1.0);
         if self.strands[n] != 0 {
             (0.5 * hope, 1.0)
-        } else if d > deep {
+        } else if d > WELL_BEHIND * deep {
             (1.0, firm)
+        } else if d > deep {
+            // The foot of a soft edge: what is seen there has its say.
+            (1.0, firm.min(INSIDE))
         } else if d < -3.0 {
             (0.0, 100.0)
         } else {
