@@ -13,6 +13,8 @@ const THIN: f32 = 5.0;
 /// the body is plate deeper than that.
 const RIM: f32 = 3.0;
 const BETWEEN: f32 = 0.03;
+/// Squared deviations of noise, over three channels, from which a part clearly is no plate.
+const CLEAR: f32 = 100.0;
 /// Half side of the square that counts as next to a pixel.
 const BESIDE: usize = 2;
 /// Half the side of the square over which thin parts are counted, and the share that makes a zone.
@@ -108,17 +110,29 @@ pub fn thin(outline: &Outline, account: &Account) -> Result<Option<Thin>, OverBu
     Ok(Some(Thin { dense, near }))
 }
 
-/// Whether plate is seen between thin parts: within the body, beyond its rim. Wires, drops and arms of ink are thin too,
-/// but hide what is inside their outline.
+/// Whether plate is seen between thin parts: within the body, beyond its rim, beside parts that clearly are no plate.
+/// Wires, drops and arms of ink are thin too, but hide what is inside their outline; and where a whole piece looks
+/// like the plate, what looks like it between its parts is piece.
 pub fn open(sensed: &Sensed, outline: &Outline) -> bool {
-    let (mut inside, mut bare) = (0u64, 0u64);
+    let (mut inside, mut bare, mut other, mut clear) = (0u64, 0u64, 0u64, 0u64);
     for (i, &d) in outline.depth.data().iter().enumerate() {
-        if outline.inside.data()[i] != 0 {
-            inside += 1;
-            bare += u64::from(d > RIM && like_plate(sensed, i));
+        if outline.inside.data()[i] == 0 {
+            continue;
+        }
+        inside += 1;
+        if d <= RIM {
+            continue;
+        }
+        if like_plate(sensed, i) {
+            bare += 1;
+        } else {
+            let (off, v) = (sensed.difference(i), sensed.variance(i, 0.0));
+            let energy: f32 = (0..3).map(|k| off[k] * off[k] / v[k]).sum();
+            other += 1;
+            clear += u64::from(energy > CLEAR);
         }
     }
-    bare as f32 > BETWEEN * inside as f32
+    bare as f32 > BETWEEN * inside as f32 && 2 * clear > other
 }
 
 /// Zones of strands around thin parts.
