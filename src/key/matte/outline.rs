@@ -27,7 +27,8 @@ impl Outline {
         for y in rect.y0..rect.y1 {
             for x in rect.x0..rect.x1 {
                 let (i, j) = (x.div_euclid(2), y.div_euclid(2));
-                if cells.contains(i, j) && known.body.at(i, j) != 0 {
+                let open = known.open.rect().contains(x, y) && known.open.at(x, y) != 0;
+                if cells.contains(i, j) && known.body.at(i, j) != 0 && !open {
                     inside.put(x, y, 1);
                     outside.put(x, y, 0);
                 }
