@@ -1,15 +1,19 @@
 //! Parts of the piece that show the plate under one light and end at a rim.
 
 use super::super::tools::labels::{self, Joined};
-use super::fit::Fitted;
+use super::fit::{Fitted, Pixel};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
 /// Light of a hole against the light outside, where texture shows it to be the plate, and where nothing does.
 const SHADED: (f32, f32) = (0.75, 1.2);
 const SAME: f32 = 0.06;
-/// Tint the mean of a hole may have.
-const TINT: f32 = 0.025;
+/// Tint the mean of a hole may have where texture shows it to be the plate, and where nothing does.
+const TINTED: f32 = 0.06;
+const TINT: f32 = 0.02;
+/// From so many holes shown by texture on, others in about their light are believed without.
+const SEVERAL: usize = 3;
+const ABOUT_THEIRS: f32 = 0.05;
 /// Limits of sums of squares in variances: 99 % of pixels of the plate with two, three and eight degrees of freedom.
 const WRONG: f32 = 9.2;
 const LIKE: f32 = 11.3;
@@ -72,9 +76,21 @@ pub fn holes(fitted: &Fitted, account: &Account) -> Result<Vec<Hole>, OverBudget
             taken[i as usize] = true;
         }
     }
+    let mut sure = (0, f32::INFINITY, 0.0f32);
+    for found in found.iter().filter(|found| found.textured) {
+        let light = found.hole.light;
+        sure = (sure.0 + 1, sure.1.min(light), sure.2.max(light));
+    }
+    let theirs = sure.1 - ABOUT_THEIRS..sure.2 + ABOUT_THEIRS;
+    let lit = |light: f32| {
+        (light - 1.0).abs() < SAME || (sure.0 >= SEVERAL && theirs.contains(&light))
+    };
     Ok(found
         .into_iter()
-        .filter(|found| found.textured || rare(fitted, &found.hole, &taken))
+        .filter(|found| {
+            let hole = &found.hole;
+            found.textured || (lit(hole.light) && rare(fitted, hole, &taken))
+        })
         .map(|found| found.hole)
         .collect())
 }
@@ -147,8 +163,7 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
         return None;
     }
     let textured = gained > DECISIVE;
-    let same = (light - 1.0).abs() < SAME;
-    if tint > TINT || (!textured && !same) {
+    if tint > if textured { TINTED } else { TINT } {
         return None;
     }
     Some(Found {
@@ -165,7 +180,7 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> (f64, f64, f32) {
         let mut s = [0.0f64; 3];
         for &i in pixels {
             let p = &fitted.pixels[i as usize];
-            let w = 1.0 / f64::from(p.variance[k]);
+            let w = worth(p, k, light);
             s[0] += w;
             s[1] += w * f64::from(p.frame[k]);
             s[2] += w * f64::from(light * p.plate[k]);
@@ -173,7 +188,7 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> (f64, f64, f32) {
         let (seen, lit) = (s[1] / s[0], s[2] / s[0]);
         for &i in pixels {
             let p = &fitted.pixels[i as usize];
-            let w = 1.0 / f64::from(p.variance[k]);
+            let w = worth(p, k, light);
             let c = f64::from(p.frame[k]) - seen;
             let b = f64::from(light * p.plate[k]) - lit;
             expected += w * b * b;
@@ -183,6 +198,12 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> (f64, f64, f32) {
         tint = tint.max(((seen / lit.max(1e-6) - 1.0).abs() - loose) as f32);
     }
     (expected, gained, tint)
+}
+
+/// 1 / variance of a channel under light that is known to a share.
+fn worth(pixel: &Pixel, channel: usize, light: f32) -> f64 {
+    let loose = FINE * light * pixel.plate[channel];
+    1.0 / f64::from(pixel.variance[channel] + loose * loose)
 }
 
 /// Whether the piece around a hole hardly ever has the plate's colour. Other holes are not the piece.
