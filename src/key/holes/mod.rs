@@ -21,7 +21,8 @@ const AROUND: i32 = 8;
 /// How far the light of a hole is carried under its rim, in pixels.
 const UNDER: usize = 5;
 
-/// Finds holes, takes their cells out of `body`, gives `backdrop` their light; marks the pixels that show the plate.
+/// Finds holes, takes their cells out of `body`, gives `backdrop` their light; says how much of
+/// the plate is seen through the piece, in 255ths, where it is known.
 pub(super) fn found(
     frame: &Light,
     backdrop: &mut Light,
@@ -41,7 +42,7 @@ pub(super) fn found(
     let holes = parts::holes(&fitted, account)?;
     for hole in &holes {
         for &i in &hole.pixels {
-            open.data_mut()[i as usize] = 1;
+            open.data_mut()[i as usize] = 255;
         }
     }
     slits::added(&fitted, &mut open, account)?;
@@ -102,7 +103,7 @@ fn emptied(body: &mut Raster<u8>, open: &Raster<u8>) {
         for x in cells.x0..cells.x1 {
             let all = [(0, 0), (1, 0), (0, 1), (1, 1)].iter().all(|(dx, dy)| {
                 let (x, y) = (2 * x + dx, 2 * y + dy);
-                open.rect().contains(x, y) && open.at(x, y) > 0
+                open.rect().contains(x, y) && open.at(x, y) == 255
             });
             if all {
                 body.put(x, y, 0);

@@ -82,9 +82,8 @@ pub fn holes(fitted: &Fitted, account: &Account) -> Result<Vec<Hole>, OverBudget
         sure = (sure.0 + 1, sure.1.min(light), sure.2.max(light));
     }
     let theirs = sure.1 - ABOUT_THEIRS..sure.2 + ABOUT_THEIRS;
-    let lit = |light: f32| {
-        (light - 1.0).abs() < SAME || (sure.0 >= SEVERAL && theirs.contains(&light))
-    };
+    let lit =
+        |light: f32| (light - 1.0).abs() < SAME || (sure.0 >= SEVERAL && theirs.contains(&light));
     Ok(found
         .into_iter()
         .filter(|found| {
