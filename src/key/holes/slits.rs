@@ -42,6 +42,11 @@ const DEEP: f32 = 0.55;
 /// pixels around a slit.
 const FEW: usize = 12;
 const CLUTTER: f32 = 0.03;
+/// A slit that shows the bare plate may lie among more: coverage that counts as none, share of its length at which that
+/// is seen.
+const BARE_CLUTTER: f32 = 0.12;
+const NONE: f32 = 0.12;
+const BARE: f32 = 0.6;
 /// Half the side of the square around each pixel of a slit in which other lines count.
 const BESIDE: i32 = 6;
 
@@ -98,7 +103,13 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
             .iter()
             .any(|&i| fitted.around(i).any(|j| near_open(fitted, open, j)));
         let apart = length >= LONG && gain >= ALONE;
-        let plain = || clutter(fitted, part, &said, members.len()) < CLUTTER;
+        let bare = shares.partition_point(|&share| share < NONE) as f32;
+        let limit = if bare >= BARE * length as f32 && gain >= ALONE {
+            BARE_CLUTTER
+        } else {
+            CLUTTER
+        };
+        let plain = || clutter(fitted, part, &said, members.len()) < limit;
         if deep && (apart || (from_hole && gain >= FROM_HOLE)) && plain() {
             slits.push(members);
         }
