@@ -26,7 +26,7 @@ pub struct Pixel {
 
 impl Pixel {
     /// How far a pixel is from the plate under `light`, known to a `share`: in variances, three degrees of freedom.
-    pub fn from_plate(&self, light: f32, share: f32) -> f32 {
+    pub fn off_plate(&self, light: f32, share: f32) -> f32 {
         (0..3)
             .map(|k| {
                 let lit = light * self.plate[k];

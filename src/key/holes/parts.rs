@@ -140,7 +140,7 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
     if spread > FLAT * core.len() as f64 || !light.is_finite() {
         return None;
     }
-    let like = |i: usize| fitted.inside[i] && fitted.pixels[i].from_plate(light, LIGHT) < LIKE;
+    let like = |i: usize| fitted.inside[i] && fitted.pixels[i].off_plate(light, LIGHT) < LIKE;
     let grown = fitted.grown(&core, GROWN, like);
     let mut pixels = core;
     pixels.extend(grown.into_iter().flatten());
@@ -150,7 +150,7 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
         all += 1.0;
         if fitted.inside[i as usize] {
             piece += 1.0;
-            let far = fitted.pixels[i as usize].from_plate(light, STEP) > DIFFERS;
+            let far = fitted.pixels[i as usize].off_plate(light, STEP) > DIFFERS;
             differ += f32::from(u8::from(far));
         }
     }
@@ -214,7 +214,7 @@ fn rare(fitted: &Fitted, hole: &Hole, taken: &[bool]) -> bool {
             continue;
         }
         all += 1.0;
-        let near = fitted.pixels[i as usize].from_plate(hole.light, ABOUT) < LIKE;
+        let near = fitted.pixels[i as usize].off_plate(hole.light, ABOUT) < LIKE;
         alike += f32::from(u8::from(near));
     }
     all > 0.0 && alike < COMMON * all

@@ -174,7 +174,7 @@ fn between(fitted: &Fitted, open: &Raster<u8>, i: usize, way: (i32, i32)) -> Opt
     };
     let (one, two) = (at(1)?, at(-1)?);
     let solid = |j: usize| {
-        fitted.inside[j] && open.data()[j] == 0 && fitted.pixels[j].from_plate(1.0, STEP) > DIFFERS
+        fitted.inside[j] && open.data()[j] == 0 && fitted.pixels[j].off_plate(1.0, STEP) > DIFFERS
     };
     if !solid(one) || !solid(two) {
         return None;
