@@ -6,6 +6,7 @@
 //! pictures on the frame's own grid and knows no scene. Promise: the same bytes on any number of threads.
 
 mod ground;
+mod holes;
 mod matte;
 mod piece;
 mod rig;
@@ -133,7 +134,15 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let ground = ground::relit(ask, ground, &rig.shadow, &rig.cells, account)?;
     let mut body = body(ask, &ground, &rig, account)?;
     let elsewhere = piece::chosen(ask, &mut body, &rig.cells, &ground.light, account)?;
-    let backdrop = backdrop(ask, &ground, &rig, account)?;
+    let mut backdrop = backdrop(ask, &ground, &rig, account)?;
+    let open = holes::found(
+        ask.frame,
+        &mut backdrop,
+        &ground.noise,
+        &rig.coverage,
+        &mut body,
+        account,
+    )?;
     let mut solved = matte::solved(
         &matte::Known {
             frame: ask.frame,
@@ -141,6 +150,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
             noise: &ground.noise,
             plate_frames: ask.plate_frames,
             body: &body,
+            open: &open,
             rig: &rig.coverage,
             within: ask.within,
             sigma: ask.sigma,

@@ -18,6 +18,8 @@ const MARGIN: f32 = 3.0;
 /// plate, and where none is. What can't be the plate hides it, whatever its colour.
 const INSIDE: f32 = 400.0;
 const SOLID: f32 = 10_000.0;
+/// How firmly coverage is known in holes (1 / variance).
+const OPEN: f32 = 2_000.0;
 
 /// A rise that slackens is at its end only so many times as deep: an edge out of focus ends gently.
 const WELL_BEHIND: f32 = 1.6;
@@ -35,6 +37,8 @@ pub struct Band {
     saturated: Vec<(f32, f32)>,
     /// What [`super::strands::zone`] says, per pixel of the list.
     strands: Vec<u8>,
+    /// How much of the plate is seen through a hole, in 255ths; 0 where that is not known.
+    seen: Raster<u8>,
     _charge: Charge,
 }
 
@@ -50,6 +54,7 @@ impl Band {
             inside,
             depth,
             across: edges,
+            seen,
         } = outline;
         let width = inside.width();
         let chunks = Rect::of_size(
@@ -124,6 +129,7 @@ impl Band {
             depth,
             saturated,
             strands,
+            seen,
             _charge: charge,
         })
     }
@@ -202,6 +208,10 @@ impl Band {
     /// What the outline alone expects at the list's nth pixel, and how firmly (1 / variance).
     pub fn expected(&self, n: usize) -> (f32, f32) {
         let d = self.depth.data()[self.list[n] as usize];
+        let seen = self.seen.data()[self.list[n] as usize];
+        if seen != 0 {
+            return (1.0 - f32::from(seen) / 255.0, OPEN);
+        }
         let (deep, firm) = self.saturated[n];
         let hope = (0.5 + d / (deep.max(1.0) + 1.0)).clamp(0.0, 1.0);
         if self.strands[n] != 0 {

@@ -37,6 +37,9 @@ pub(super) struct Known<'a> {
     pub plate_frames: usize,
     /// Half-size cells (cell (i, j) covers frame pixels 2i..2i+2 x 2j..2j+2); 1 = neither background nor rod.
     pub body: &'a Raster<u8>,
+    /// Full size, on any rectangle: how much of the plate is seen through a hole or slit of the body, in 255ths; 0
+    /// where nothing is known of one.
+    pub open: &'a Raster<u8>,
     /// Coverage of what holds the piece, beside the piece.
     pub rig: &'a Matte,
     /// A hard limit; nothing is kept where it is zero or absent.

@@ -17,17 +17,24 @@ pub struct Outline {
     pub depth: Raster<f32>,
     /// Index of the nearest pixel on the other side; [`distance::NONE`] where there is none.
     pub across: Raster<u32>,
+    /// How much of the plate is seen through a hole, in 255ths; 0 where that is not known.
+    pub seen: Raster<u8>,
 }
 
 impl Outline {
     pub fn of(known: &Known, rect: Rect, account: &Account) -> Result<Outline, OverBudget> {
         let mut inside = Raster::filled(rect, 0u8, account)?;
         let mut outside = Raster::filled(rect, 1u8, account)?;
+        let mut seen = Raster::filled(rect, 0u8, account)?;
         let cells = known.body.rect();
         for y in rect.y0..rect.y1 {
             for x in rect.x0..rect.x1 {
                 let (i, j) = (x.div_euclid(2), y.div_euclid(2));
-                if cells.contains(i, j) && known.body.at(i, j) != 0 {
+                if known.open.rect().contains(x, y) {
+                    seen.put(x, y, known.open.at(x, y));
+                }
+                let open = seen.at(x, y) != 0;
+                if cells.contains(i, j) && known.body.at(i, j) != 0 && !open {
                     inside.put(x, y, 1);
                     outside.put(x, y, 0);
                 }
@@ -55,6 +62,7 @@ impl Outline {
             inside,
             depth,
             across,
+            seen,
         })
     }
 }

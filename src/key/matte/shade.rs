@@ -165,6 +165,7 @@ mod tests {
         let backdrop = Light::filled(rect, [0.4, 0.41, 0.38], &account).unwrap();
         let mut frame = Light::filled(rect, [0.0; 3], &account).unwrap();
         let mut outline = Outline {
+            seen: Raster::filled(rect, 0, &account).unwrap(),
             inside: Raster::filled(rect, 0, &account).unwrap(),
             depth: Raster::filled(rect, 0.0, &account).unwrap(),
             across: Raster::filled(rect, 0, &account).unwrap(),

@@ -64,6 +64,7 @@ impl Scene {
             noise: &NOISE,
             plate_frames: 1,
             body: &self.body,
+            open: &Raster::filled(Rect::EMPTY, 0, &account).unwrap(),
             rig: &rig,
             within,
             sigma: None,

@@ -1,0 +1,157 @@
+//! Every pixel against the plate under the one light that fits it best.
+
+use rayon::prelude::*;
+
+use super::super::Noise;
+use crate::budget::{Account, Charge, OverBudget};
+use crate::geom::Rect;
+use crate::raster::{Light, Matte, Raster};
+
+/// How far tint of light may be off, as a share.
+const TINT: f32 = 0.015;
+
+/// A pixel of the rectangle looked at.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Pixel {
+    pub frame: [f32; 3],
+    pub plate: [f32; 3],
+    /// Variance of their difference where the plate is seen.
+    pub variance: [f32; 3],
+    /// The light that fits best, and how firmly noise lets it be known (1 / variance).
+    pub light: f32,
+    pub firm: f32,
+    /// What that light leaves unexplained, in variances; two degrees of freedom.
+    pub wrong: f32,
+}
+
+impl Pixel {
+    /// How far a pixel is from the plate under `light`, known to a `share`: in variances, three degrees of freedom.
+    pub fn off_plate(&self, light: f32, share: f32) -> f32 {
+        (0..3)
+            .map(|k| {
+                let lit = light * self.plate[k];
+                let off = self.frame[k] - lit;
+                off * off / (self.variance[k] + (share * lit) * (share * lit))
+            })
+            .sum()
+    }
+}
+
+pub struct Fitted {
+    pub rect: Rect,
+    pub width: usize,
+    pub height: usize,
+    pub pixels: Vec<Pixel>,
+    /// In the body, and no rod.
+    pub inside: Vec<bool>,
+    _charge: Charge,
+}
+
+impl Fitted {
+    pub fn measured(
+        frame: &Light,
+        backdrop: &Light,
+        noise: &Noise,
+        rods: &Matte,
+        body: &Raster<u8>,
+        rect: Rect,
+        account: &Account,
+    ) -> Result<Fitted, OverBudget> {
+        let (width, height) = (rect.width() as usize, rect.height() as usize);
+        let charge = account.charge(
+            (width * height * (size_of::<Pixel>() + 1)) as u64,
+            "holes in the piece",
+        )?;
+        let mut pixels = vec![Pixel::default(); width * height];
+        let all = backdrop.rect();
+        pixels
+            .par_chunks_mut(width.max(1))
+            .zip(rect.y0..rect.y1)
+            .for_each(|(row, y)| {
+                for (out, x) in row.iter_mut().zip(rect.x0..) {
+                    let (c, b) = (frame.at(x, y), backdrop.at(x, y));
+                    let (left, right) = ((x - 1).max(all.x0), (x + 1).min(all.x1 - 1));
+                    let (up, down) = ((y - 1).max(all.y0), (y + 1).min(all.y1 - 1));
+                    let across = (backdrop.at(left, y), backdrop.at(right, y));
+                    let along = (backdrop.at(x, up), backdrop.at(x, down));
+                    let variance = std::array::from_fn(|k| {
+                        let gx = 0.5 * (across.1[k] - across.0[k]);
+                        let gy = 0.5 * (along.1[k] - along.0[k]);
+                        noise.variance(k, b[k], gx * gx + gy * gy)
+                    });
+                    *out = fitted(c, b, variance);
+                }
+            });
+        let cells = body.rect();
+        let mut inside = Vec::with_capacity(width * height);
+        for y in rect.y0..rect.y1 {
+            for x in rect.x0..rect.x1 {
+                let (i, j) = (x.div_euclid(2), y.div_euclid(2));
+                let rod = rods.rect().contains(x, y) && rods.at(x, y) > 0.0;
+                inside.push(cells.contains(i, j) && body.at(i, j) != 0 && !rod);
+            }
+        }
+        Ok(Fitted {
+            rect,
+            width,
+            height,
+            pixels,
+            inside,
+            _charge: charge,
+        })
+    }
+
+    /// Indices of the up to eight neighbours of a pixel.
+    pub fn around(&self, i: usize) -> impl Iterator<Item = usize> {
+        let (x, y, width, height) = (i % self.width, i / self.width, self.width, self.height);
+        (y.saturating_sub(1)..(y + 2).min(height)).flat_map(move |v| {
+            (x.saturating_sub(1)..(x + 2).min(width))
+                .map(move |u| v * width + u)
+                .filter(move |&n| n != i)
+        })
+    }
+
+    /// Pixels around a part, ring by ring, through what `may` be entered.
+    pub fn grown(&self, part: &[u32], rings: usize, may: impl Fn(usize) -> bool) -> Vec<Vec<u32>> {
+        let mut met: std::collections::BTreeSet<u32> = part.iter().copied().collect();
+        let mut out: Vec<Vec<u32>> = Vec::with_capacity(rings);
+        for n in 0..rings {
+            let mut next = Vec::new();
+            let last: &[u32] = if n == 0 { part } else { &out[n - 1] };
+            for &i in last {
+                for j in self.around(i as usize) {
+                    if may(j) && met.insert(j as u32) {
+                        next.push(j as u32);
+                    }
+                }
+            }
+            out.push(next);
+        }
+        out
+    }
+}
+
+fn fitted(frame: [f32; 3], plate: [f32; 3], variance: [f32; 3]) -> Pixel {
+    let (mut top, mut low, mut firm) = (0.0, 0.0, 0.0);
+    for k in 0..3 {
+        let v = variance[k] + (TINT * plate[k]) * (TINT * plate[k]);
+        top += frame[k] * plate[k] / v;
+        low += plate[k] * plate[k] / v;
+        firm += plate[k] * plate[k] / variance[k];
+    }
+    let light = if low > 0.0 { top / low } else { f32::NAN };
+    let wrong = (0..3)
+        .map(|k| {
+            let off = frame[k] - light * plate[k];
+            off * off / (variance[k] + (TINT * plate[k]) * (TINT * plate[k]))
+        })
+        .sum();
+    Pixel {
+        frame,
+        plate,
+        variance,
+        light,
+        firm,
+        wrong,
+    }
+}

@@ -1,0 +1,113 @@
+//! Holes and slits: where the plate is seen through the piece, found at full size.
+//!
+//! A hole shows the plate under one light, as flat a ratio as noise leaves it, and at its rim that ends at once. A
+//! shaded face that passes through the plate's brightness does neither: its ratio drifts on, before and behind. A
+//! piece like the plate gives no answer, and stays solid.
+
+mod fit;
+mod parts;
+mod slits;
+#[cfg(test)]
+mod tests;
+
+use super::Noise;
+use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
+use crate::raster::{Light, Matte, Raster};
+use fit::Fitted;
+
+/// Pixels beyond the body that are looked at.
+const AROUND: i32 = 8;
+/// How far the light of a hole is carried under its rim, in pixels.
+const UNDER: usize = 5;
+
+/// Finds holes, takes their cells out of `body`, gives `backdrop` their light; says how much of
+/// the plate is seen through the piece, in 255ths, where it is known.
+pub(super) fn found(
+    frame: &Light,
+    backdrop: &mut Light,
+    noise: &Noise,
+    rods: &Matte,
+    body: &mut Raster<u8>,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let rect = pixels(body)
+        .intersected(&frame.rect())
+        .intersected(&backdrop.rect());
+    if rect.is_empty() {
+        return Raster::filled(Rect::EMPTY, 0, account);
+    }
+    let fitted = Fitted::measured(frame, backdrop, noise, rods, body, rect, account)?;
+    let mut open = Raster::filled(rect, 0u8, account)?;
+    let holes = parts::holes(&fitted, account)?;
+    for hole in &holes {
+        for &i in &hole.pixels {
+            open.data_mut()[i as usize] = 255;
+        }
+    }
+    slits::added(&fitted, &mut open, account)?;
+    for hole in &holes {
+        relit(backdrop, &open, hole, &fitted);
+    }
+    emptied(body, &open);
+    Ok(open)
+}
+
+/// Frame pixels around the body.
+fn pixels(body: &Raster<u8>) -> Rect {
+    let cells = body.rect();
+    let mut used = Rect::EMPTY;
+    for y in cells.y0..cells.y1 {
+        let row = body.row(y);
+        if let (Some(first), Some(last)) = (
+            row.iter().position(|&v| v != 0),
+            row.iter().rposition(|&v| v != 0),
+        ) {
+            used = used.united(&Rect {
+                x0: cells.x0 + first as i32,
+                y0: y,
+                x1: cells.x0 + last as i32 + 1,
+                y1: y + 1,
+            });
+        }
+    }
+    if used.is_empty() {
+        return Rect::EMPTY;
+    }
+    Rect {
+        x0: 2 * used.x0 - AROUND,
+        y0: 2 * used.y0 - AROUND,
+        x1: 2 * used.x1 + AROUND,
+        y1: 2 * used.y1 + AROUND,
+    }
+}
+
+/// Gives the backdrop the hole's own light, in the hole and under its rim.
+fn relit(backdrop: &mut Light, open: &Raster<u8>, hole: &parts::Hole, fitted: &Fitted) {
+    let near = fitted.grown(&hole.pixels, UNDER, |i| {
+        open.data()[i] == 0 && fitted.inside[i]
+    });
+    let rect = open.rect();
+    let width = open.width();
+    for &i in hole.pixels.iter().chain(near.iter().flatten()) {
+        let (x, y) = (i as usize % width, i as usize / width);
+        let (x, y) = (rect.x0 + x as i32, rect.y0 + y as i32);
+        backdrop.put(x, y, backdrop.at(x, y).map(|b| b * hole.light));
+    }
+}
+
+/// Takes cells out of the body that are open in all their pixels.
+fn emptied(body: &mut Raster<u8>, open: &Raster<u8>) {
+    let cells = body.rect();
+    for y in cells.y0..cells.y1 {
+        for x in cells.x0..cells.x1 {
+            let all = [(0, 0), (1, 0), (0, 1), (1, 1)].iter().all(|(dx, dy)| {
+                let (x, y) = (2 * x + dx, 2 * y + dy);
+                open.rect().contains(x, y) && open.at(x, y) == 255
+            });
+            if all {
+                body.put(x, y, 0);
+            }
+        }
+    }
+}

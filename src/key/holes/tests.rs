@@ -1,0 +1,153 @@
+//! Plates seen through pieces of known shape, and faces that only look like it.
+
+use super::*;
+
+const SIZE: i32 = 96;
+const NOISE: Noise = Noise {
+    p: [2e-5; 3],
+    q: [2e-7; 3],
+    r: [0.0; 3],
+};
+
+/// Even noise in -1.7 .. 1.7 of unit variance, the same always.
+fn noise(x: i32, y: i32, k: usize) -> f32 {
+    let mut v = (x as u32)
+        .wrapping_mul(0x9e37_79b1)
+        .wrapping_add((y as u32).wrapping_mul(0x85eb_ca6b))
+        .wrapping_add((k as u32).wrapping_mul(0xc2b2_ae35));
+    for shift in [15, 13, 16] {
+        v = (v ^ (v >> shift)).wrapping_mul(0x2c1b_3c6d);
+    }
+    ((v >> 8) as f32 / (1u32 << 24) as f32 - 0.5) * 3.46
+}
+
+fn textured(x: i32, y: i32) -> [f32; 3] {
+    let v = 0.16 + 0.03 * ((x.div_euclid(7) + 2 * y.div_euclid(5)).rem_euclid(3) as f32);
+    [v, v * 1.05, v * 0.9]
+}
+
+fn smooth(x: i32, y: i32) -> [f32; 3] {
+    let v = 0.2 + 0.0002 * (x + y) as f32;
+    [v, v * 1.02, v * 0.95]
+}
+
+fn brass(x: i32, _: i32) -> [f32; 3] {
+    let v = 0.35 + 0.001 * x as f32;
+    [v, v * 0.8, v * 0.4]
+}
+
+/// Pixels found open in a piece of 80 x 80 pixels, `coverage` of it, its light and the plate's given.
+fn open(
+    coverage: impl Fn(f32, f32) -> f32,
+    piece: impl Fn(i32, i32) -> [f32; 3],
+    plate: impl Fn(i32, i32) -> [f32; 3],
+) -> Vec<(i32, i32)> {
+    let account = Account::unlimited();
+    let rect = Rect::of_size(SIZE as u32, SIZE as u32);
+    let mut frame = Light::filled(rect, [0.0; 3], &account).unwrap();
+    let mut backdrop = Light::filled(rect, [0.0; 3], &account).unwrap();
+    let mut body = Raster::filled(Rect::of_size(48, 48), 0u8, &account).unwrap();
+    for y in 0..SIZE {
+        for x in 0..SIZE {
+            let inside = (8..88).contains(&x) && (8..88).contains(&y);
+            let a = if inside {
+                coverage(x as f32 + 0.5, y as f32 + 0.5)
+            } else {
+                0.0
+            };
+            let (f, b) = (piece(x, y), plate(x, y));
+            let seen = std::array::from_fn(|k| {
+                let c = a * f[k] + (1.0 - a) * b[k];
+                c + noise(x, y, k) * (NOISE.p[k] * c + NOISE.q[k]).sqrt()
+            });
+            frame.put(x, y, seen);
+            backdrop.put(x, y, b);
+            if inside {
+                body.put(x / 2, y / 2, 1);
+            }
+        }
+    }
+    let rods = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
+    let seen = found(&frame, &mut backdrop, &NOISE, &rods, &mut body, &account).unwrap();
+    let place = seen.rect();
+    (place.y0..place.y1)
+        .flat_map(|y| (place.x0..place.x1).map(move |x| (x, y)))
+        .filter(|&(x, y)| seen.at(x, y) > 0)
+        .collect()
+}
+
+/// Distance from a disc of 10 pixels in the middle, as coverage with a rim of a pixel.
+fn disc(x: f32, y: f32) -> f32 {
+    let (dx, dy) = (x - 48.0, y - 48.0);
+    ((dx * dx + dy * dy).sqrt() - 4.5).clamp(0.0, 1.0)
+}
+
+/// A slit of two pixels, 30 long, its rims blurred by a pixel, not along the grid.
+fn slit(x: f32, y: f32) -> f32 {
+    let middle = 48.2 + 0.2 * (y - 48.0);
+    if (33.0..63.0).contains(&y) {
+        ((x - middle).abs() - 0.5).clamp(0.0, 1.0)
+    } else {
+        1.0
+    }
+}
+
+#[test]
+fn a_disc_of_ten_pixels_is_open() {
+    for plate in [textured as fn(i32, i32) -> [f32; 3], smooth] {
+        let open = open(disc, brass, plate);
+        // 49 pixels lie whole within four pixels of the middle.
+        assert!(open.len() > 44, "{}", open.len());
+        for (x, y) in open {
+            assert!(disc(x as f32 + 0.5, y as f32 + 0.5) < 0.3, "{x} {y}");
+        }
+    }
+}
+
+#[test]
+fn a_slit_of_two_pixels_is_open() {
+    for plate in [textured as fn(i32, i32) -> [f32; 3], smooth] {
+        let open = open(slit, brass, plate);
+        let rows: std::collections::BTreeSet<i32> = open.iter().map(|p| p.1).collect();
+        assert!(rows.len() > 22, "{}", rows.len());
+        for (x, y) in open {
+            assert!(slit(x as f32 + 0.5, y as f32 + 0.5) < 0.9, "{x} {y}");
+        }
+    }
+}
+
+#[test]
+fn shading_that_passes_through_the_plate_stays_solid() {
+    // Grey like the plate, from half to twice its light, at three slopes; and a valley that touches it.
+    for slope in [0.004, 0.02, 0.08] {
+        let ramp = |x: i32, y: i32| {
+            smooth(x, y).map(|b| b * (1.0 + slope * (x - 48) as f32).clamp(0.5, 2.0))
+        };
+        assert_eq!(open(|_, _| 1.0, ramp, smooth), []);
+    }
+    let valley =
+        |x: i32, y: i32| smooth(x, y).map(|b| b * (1.0 + 0.003 * ((x - 48) * (x - 48)) as f32));
+    assert_eq!(open(|_, _| 1.0, valley, smooth), []);
+}
+
+#[test]
+fn grey_on_grey_stays_solid() {
+    assert_eq!(open(|_, _| 1.0, smooth, smooth), []);
+    // Painted with a darker line: nothing of it shows the plate.
+    let painted =
+        |x: i32, y: i32| smooth(x, y).map(|b| if (46..48).contains(&x) { 0.6 * b } else { b });
+    assert_eq!(open(|_, _| 1.0, painted, smooth), []);
+}
+
+#[test]
+fn a_mark_in_the_plates_mean_colour_is_no_hole_where_the_plate_has_texture() {
+    let marked = |x: i32, y: i32| {
+        let (dx, dy) = (x - 48, y - 48);
+        if dx * dx + dy * dy < 64 {
+            [0.19, 0.1995, 0.171]
+        } else {
+            brass(x, y)
+        }
+    };
+    assert_eq!(open(|_, _| 1.0, marked, textured), []);
+}
