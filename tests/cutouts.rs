@@ -667,3 +667,61 @@ fn pictures_of_a_pixel_or_two_are_settled() {
         rendered(&at, &format!("scene \"t\" language=1\n{text}"), &[]);
     }
 }
+
+/// A frame shot after the camera moved by whole pixels and the light by a third comes back to where it was.
+#[test]
+fn a_moved_and_darker_frame_is_laid_back() {
+    let at = folder("laid-back");
+    // The set as a camera sees it that moved by (3, -2): what was at x is now at x - 3.
+    let codes = |dx: i32, dy: i32, gain: f64, piece: bool| -> Vec<u16> {
+        let mut dice = common::Dice::new(7);
+        let grain: Vec<f64> = (0..400 * 400)
+            .map(|_| f64::from(dice.below(1000)) / 1000.0)
+            .collect();
+        let light = move |x: i32, y: i32| {
+            let at = |x: i32, y: i32| grain[(y.rem_euclid(400) * 400 + x.rem_euclid(400)) as usize];
+            let smooth = (at(x, y) + at(x + 1, y) + at(x, y + 1) + at(x + 1, y + 1)) / 4.0;
+            0.1 + 0.2 * smooth
+        };
+        (0..H as i32)
+            .flat_map(|y| (0..W as i32).map(move |x| (x, y)))
+            .flat_map(|(x, y)| {
+                let l = if piece && a_box().contains(x, y) {
+                    [0.6, 0.05, 0.05]
+                } else {
+                    [light(x + dx, y + dy) * gain; 3]
+                };
+                l.map(|l: f64| (platewright::color::srgb_encode(l as f32) * 65535.0).round() as u16)
+            })
+            .collect()
+    };
+    rgb16(
+        &at.join("frames/plate.tif"),
+        W,
+        H,
+        &codes(0, 0, 1.0, false),
+        Named::Srgb,
+    );
+    rgb16(
+        &at.join("frames/moved.tif"),
+        W,
+        H,
+        &codes(3, -2, 0.75, true),
+        Named::Srgb,
+    );
+    let text = format!(
+        "plate \"frames/plate.tif\"\nelement \"e\" {{ frame \"frames/moved.tif\" }}\n{MASTER}"
+    );
+    let (_, settled) = settled(&at, &text).unwrap();
+    let cut = settled.cut(plan::CutId(0));
+    let (dx, dy) = cut.carry.apply(0.0, 0.0);
+    assert!(
+        (dx - 3.0).abs() < 0.02 && (dy + 2.0).abs() < 0.02,
+        "{dx} {dy}"
+    );
+    for gain in cut.gains {
+        assert!((gain * 0.75 - 1.0).abs() < 0.01, "{gain}");
+    }
+    let found = solid(cut.coverage.as_ref().unwrap());
+    assert!(near(found, a_box()), "{found:?}");
+}
