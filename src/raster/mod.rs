@@ -119,6 +119,32 @@ impl<P: Copy> Raster<P> {
         &mut self.data[start..start + (x1 - x0) as usize]
     }
 
+    /// The box of pixels that are `wanted`; [`Rect::EMPTY`] where none is.
+    pub fn bounds(&self, wanted: impl Fn(&P) -> bool) -> Rect {
+        self.bounds_in(self.rect, wanted)
+    }
+
+    /// [`Raster::bounds`] within `part`, which must lie in the raster.
+    pub fn bounds_in(&self, part: Rect, wanted: impl Fn(&P) -> bool) -> Rect {
+        let mut found = Rect::EMPTY;
+        if part.is_empty() {
+            return found;
+        }
+        for y in part.y0..part.y1 {
+            let row = self.span(y, part.x0, part.x1);
+            let (first, last) = (row.iter().position(&wanted), row.iter().rposition(&wanted));
+            if let (Some(first), Some(last)) = (first, last) {
+                found = found.united(&Rect {
+                    x0: part.x0 + first as i32,
+                    y0: y,
+                    x1: part.x0 + last as i32 + 1,
+                    y1: y + 1,
+                });
+            }
+        }
+        found
+    }
+
     /// The same pixels under another place: pixel (x, y) becomes (x + dx, y + dy).
     pub fn moved(mut self, dx: i32, dy: i32) -> Raster<P> {
         self.rect = self.rect.translated(dx, dy);
@@ -153,6 +179,12 @@ mod tests {
         raster.put(1, 4, 7);
         assert_eq!(raster.row(4), [0, 0, 0, 7]);
         assert_eq!(raster.span(4, 0, 2), [0, 7]);
+        assert_eq!(raster.bounds(|&v| v == 7), Rect::new(1, 4, 1, 1));
+        assert_eq!(raster.bounds(|&v| v == 0), raster.rect());
+        assert_eq!(
+            raster.bounds_in(Rect::new(-2, 3, 4, 1), |&v| v == 7),
+            Rect::EMPTY
+        );
         let part = raster.cropped(Rect::new(0, 4, 2, 1), &account).unwrap();
         assert_eq!(part.data(), [0, 7]);
         assert_eq!(account.used(), 10);

@@ -49,21 +49,7 @@ impl<'a> Thrown<'a> {
     /// Where some cell that is not 1 can be seen, on the canvas.
     fn reached(&self) -> Rect {
         let cells = self.light.cells.rect();
-        let mut acting = Rect::EMPTY;
-        for y in cells.y0..cells.y1 {
-            let row = self.light.cells.row(y);
-            let acts = |cell: &[f32; 3]| *cell != [1.0; 3];
-            if let (Some(first), Some(last)) =
-                (row.iter().position(acts), row.iter().rposition(acts))
-            {
-                acting = acting.united(&Rect {
-                    x0: cells.x0 + first as i32,
-                    y0: y,
-                    x1: cells.x0 + last as i32 + 1,
-                    y1: y + 1,
-                });
-            }
-        }
+        let acting = self.light.cells.bounds(|cell| *cell != [1.0; 3]);
         if acting.is_empty() {
             return acting;
         }

@@ -192,22 +192,8 @@ fn luminance(frame: &FrameSight, weights: [f64; 3], low: f64, high: f64) -> Resu
 
 /// The part of a matte that is not zero.
 pub(super) fn trimmed(matte: Matte, account: &Account) -> Result<Matte, Finding> {
-    let rect = matte.rect();
-    let mut filled = Rect::EMPTY;
-    for y in rect.y0..rect.y1 {
-        let row = matte.row(y);
-        let Some(first) = row.iter().position(|&c| c != 0.0) else {
-            continue;
-        };
-        let last = row.iter().rposition(|&c| c != 0.0).unwrap_or(first);
-        filled = filled.united(&Rect {
-            x0: rect.x0 + first as i32,
-            y0: y,
-            x1: rect.x0 + last as i32 + 1,
-            y1: y + 1,
-        });
-    }
-    if filled == rect {
+    let filled = matte.bounds(|&c| c != 0.0);
+    if filled == matte.rect() {
         return Ok(matte);
     }
     matte

@@ -81,19 +81,5 @@ fn half(coverage: f32) -> bool {
 
 /// The box of half-covered pixels.
 fn soft(matte: &Matte, part: Rect) -> Rect {
-    let mut found = Rect::EMPTY;
-    for y in part.y0..part.y1 {
-        let row = matte.span(y, part.x0, part.x1);
-        let first = row.iter().position(|&m| half(m));
-        let last = row.iter().rposition(|&m| half(m));
-        if let (Some(first), Some(last)) = (first, last) {
-            found = found.united(&Rect {
-                x0: part.x0 + first as i32,
-                y0: y,
-                x1: part.x0 + last as i32 + 1,
-                y1: y + 1,
-            });
-        }
-    }
-    found
+    matte.bounds_in(part, |&m| half(m))
 }

@@ -181,23 +181,7 @@ fn ratio(field: &LightField, u: f64, v: f64) -> [f32; 3] {
 
 /// The box of coverage above zero, frame pixels.
 fn covered(piece: &Piece) -> Rect {
-    let matte = piece.matte;
-    let rect = matte.rect();
-    let mut filled = Rect::EMPTY;
-    for y in rect.y0..rect.y1 {
-        let row = matte.row(y);
-        let Some(first) = row.iter().position(|&c| c > 0.0) else {
-            continue;
-        };
-        let last = row.iter().rposition(|&c| c > 0.0).unwrap_or(first);
-        filled = filled.united(&Rect {
-            x0: rect.x0 + first as i32,
-            y0: y,
-            x1: rect.x0 + last as i32 + 1,
-            y1: y + 1,
-        });
-    }
-    filled
+    piece.matte.bounds(|&c| c > 0.0)
 }
 
 /// Coverage above zero grown by [`BEYOND`] each way, first along the rows, then across them.

@@ -55,22 +55,7 @@ pub(super) fn found(
 
 /// Frame pixels around the body.
 fn pixels(body: &Raster<u8>) -> Rect {
-    let cells = body.rect();
-    let mut used = Rect::EMPTY;
-    for y in cells.y0..cells.y1 {
-        let row = body.row(y);
-        if let (Some(first), Some(last)) = (
-            row.iter().position(|&v| v != 0),
-            row.iter().rposition(|&v| v != 0),
-        ) {
-            used = used.united(&Rect {
-                x0: cells.x0 + first as i32,
-                y0: y,
-                x1: cells.x0 + last as i32 + 1,
-                y1: y + 1,
-            });
-        }
-    }
+    let used = body.bounds(|&v| v != 0);
     if used.is_empty() {
         return Rect::EMPTY;
     }

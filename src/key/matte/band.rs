@@ -174,21 +174,7 @@ impl Band {
 
     /// Where the body is.
     pub fn place(&self) -> Rect {
-        let (rect, width) = (self.depth.rect(), self.depth.width());
-        let mut place = Rect::EMPTY;
-        for (n, row) in self.depth.data().chunks(width.max(1)).enumerate() {
-            let first = row.iter().position(|&d| d > 0.0);
-            let last = row.iter().rposition(|&d| d > 0.0);
-            if let (Some(first), Some(last)) = (first, last) {
-                place = place.united(&Rect {
-                    x0: rect.x0 + first as i32,
-                    y0: rect.y0 + n as i32,
-                    x1: rect.x0 + last as i32 + 1,
-                    y1: rect.y0 + n as i32 + 1,
-                });
-            }
-        }
-        place
+        self.depth.bounds(|&d| d > 0.0)
     }
 
     /// How far outside the outline a pixel lies, in pixels.

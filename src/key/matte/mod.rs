@@ -69,23 +69,7 @@ fn full_size(cells: Rect) -> Rect {
 
 /// The rectangle the work is done on: the body and room for its edge and for carried colour.
 fn working_rect(known: &Known) -> Rect {
-    let cells = known.body.rect();
-    let mut used = Rect::EMPTY;
-    for y in cells.y0..cells.y1 {
-        let row = known.body.row(y);
-        let (Some(first), Some(last)) = (
-            row.iter().position(|&v| v != 0),
-            row.iter().rposition(|&v| v != 0),
-        ) else {
-            continue;
-        };
-        used = used.united(&Rect {
-            x0: cells.x0 + first as i32,
-            y0: y,
-            x1: cells.x0 + last as i32 + 1,
-            y1: y + 1,
-        });
-    }
+    let used = known.body.bounds(|&v| v != 0);
     if used.is_empty() {
         return Rect::EMPTY;
     }
