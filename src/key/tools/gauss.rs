@@ -91,13 +91,9 @@ pub fn blurred<P: Pixel>(
             for (out, v) in out.iter_mut().zip(row(y)) {
                 *out = v * taps[0];
             }
-            for (i, &tap) in taps.iter().enumerate().skip(1) {
-                let above = row(y.saturating_sub(i));
-                let below = row((y + i).min(rows - 1));
-                for ((out, a), b) in out.iter_mut().zip(above).zip(below) {
-                    *out += (a + b) * tap;
-                }
-            }
+            spread(out, &taps, |i| {
+                (row(y.saturating_sub(i)), row((y + i).min(rows - 1)))
+            });
         });
     Ok(out)
 }
@@ -118,10 +114,31 @@ fn row_blurred<P: Pixel>(row: &[P], out: &mut [P], taps: &[f32], padded: &mut Ve
     for (out, v) in out.iter_mut().zip(middle) {
         *out = v * taps[0];
     }
-    for (i, &tap) in taps.iter().enumerate().skip(1) {
-        let left = &padded[(reach - i) * n..];
-        let right = &padded[(reach + i) * n..];
-        for ((out, a), b) in out.iter_mut().zip(left).zip(right) {
+    spread(out, taps, |i| {
+        (&padded[(reach - i) * n..], &padded[(reach + i) * n..])
+    });
+}
+
+/// Adds every tap but the middle one times what lies on both its sides, tap after tap; three at a time, so that a
+/// sum is loaded and stored less often.
+fn spread<'a>(out: &mut [f32], taps: &[f32], sides: impl Fn(usize) -> (&'a [f32], &'a [f32])) {
+    let n = out.len();
+    let mut i = 1;
+    while i + 3 <= taps.len() {
+        let [a, b, c] = [0, 1, 2].map(|j| {
+            let (one, other) = sides(i + j);
+            (taps[i + j], &one[..n], &other[..n])
+        });
+        for (x, out) in out.iter_mut().enumerate() {
+            let sum = *out + (a.1[x] + a.2[x]) * a.0;
+            let sum = sum + (b.1[x] + b.2[x]) * b.0;
+            *out = sum + (c.1[x] + c.2[x]) * c.0;
+        }
+        i += 3;
+    }
+    for (i, &tap) in taps.iter().enumerate().skip(i) {
+        let (one, other) = sides(i);
+        for ((out, a), b) in out.iter_mut().zip(one).zip(other) {
             *out += (a + b) * tap;
         }
     }

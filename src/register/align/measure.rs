@@ -13,6 +13,12 @@ const RATIO: [f32; 2] = [0.5, 2.0];
 const SAMPLE: i32 = 4;
 /// Half-width of the derivative.
 const REACH: i32 = 2;
+/// The longest side of a block, px of its grid.
+const SIDE: u32 = 32;
+/// The longest row of a block with what its derivatives reach.
+const WIDE: usize = SIDE as usize + 2 * REACH as usize;
+/// What is summed over a block.
+const TERMS: usize = 10;
 
 /// Sums over one block. Weights fall with the difference: 1 / (1 + (e / 3 s)^2)^2.
 #[derive(Clone, Debug, Default)]
@@ -121,7 +127,7 @@ fn parts(patch: &Patch) -> Vec<Rect> {
     if inner.is_empty() {
         return Vec::new();
     }
-    let side = (inner.width().min(inner.height()) / 18).clamp(6, 32);
+    let side = (inner.width().min(inner.height()) / 18).clamp(6, SIDE);
     inner.tiles(side, side)
 }
 
@@ -138,56 +144,24 @@ fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
         return block;
     };
     let (detail, base) = (&patch.frame.detail, &patch.frame.base);
-    let reach = REACH as usize;
     let wide = around.width() as usize;
-    let inverse = 1.0 / (3.0 * gauge.spread);
+    let mut line = Line::default();
     for y in part.y0..part.y1 {
-        let own: Vec<&[f32]> = (-REACH..=REACH)
-            .map(|dy| detail.span(y + dy, around.x0, around.x1))
-            .collect();
+        let first = (y - part.y0) as usize;
+        let own = [-2, -1, 0, 1, 2].map(|dy| detail.span(y + dy, around.x0, around.x1));
+        let seen = [0, 1, 2, 3, 4].map(|dy| &warped.values[(first + dy) * wide..][..wide]);
+        let lows = &warped.base[(first + REACH as usize) * wide..][..wide];
         let smooth = base.span(y, part.x0, part.x1);
-        let line = (y - around.y0) as usize;
-        let other = |dy: usize| &warped.values[(line + dy - reach) * wide..][..wide];
-        let seen: Vec<&[f32]> = (0..=2 * reach).map(other).collect();
-        let lows = &warped.base[line * wide..][..wide];
-        let mut sums = [0.0f32; 10];
-        for (x, light) in smooth.iter().enumerate() {
-            let at = x + reach;
-            let ratio = light / lows[at];
-            if !(RATIO[0]..=RATIO[1]).contains(&ratio) {
-                continue;
-            }
-            let (value, plate) = (own[reach][at], ratio * seen[reach][at]);
-            let error = plate - value;
-            let bend = error * inverse;
-            let weight = 1.0 / (1.0 + bend * bend);
-            let weight = weight * weight;
-            let (gx, gy) = derivative(&own, at);
-            let (px, py) = derivative(&seen, at);
-            let (px, py) = (ratio * px, ratio * py);
-            let pull = weight * error;
-            let cut = |v: f32| v.clamp(-gauge.cut, gauge.cut);
-            let terms = [
-                pull * gx,
-                pull * gy,
-                weight * gx * px,
-                weight * 0.5 * (gx * py + gy * px),
-                weight * gy * py,
-                weight * plate * plate,
-                weight * value * value,
-                weight * plate * value,
-                cut(plate) * cut(value),
-                weight,
-            ];
-            for (sum, term) in sums.iter_mut().zip(terms) {
-                *sum += term;
-            }
-            block.count += 1.0;
-            if (x as i32 + y) % SAMPLE == 0 && y % SAMPLE == 0 {
-                block.residuals.push(error.abs());
-            }
+        line.compared(smooth, lows, &own, &seen, gauge);
+        let count = smooth.len();
+        block.count += line.kept[..count].iter().filter(|&&kept| kept).count() as f64;
+        if y % SAMPLE == 0 {
+            let sampled = (0..count).filter(|&x| (x as i32 + y) % SAMPLE == 0 && line.kept[x]);
+            block
+                .residuals
+                .extend(sampled.map(|x| line.errors[x].abs()));
         }
-        let sums = sums.map(f64::from);
+        let sums = line.sums(count).map(f64::from);
         let totals = block.pull.iter_mut().chain(&mut block.hold);
         let totals = totals.chain(&mut block.products);
         let totals = totals.chain([&mut block.cut_product, &mut block.weight]);
@@ -198,12 +172,107 @@ fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
     block
 }
 
-/// Five-point derivatives across and down at column `at` of the middle row.
-fn derivative(rows: &[&[f32]], at: usize) -> (f32, f32) {
-    let middle = rows[2];
-    let across = 8.0 * (middle[at + 1] - middle[at - 1]) - (middle[at + 2] - middle[at - 2]);
-    let down = 8.0 * (rows[3][at] - rows[1][at]) - (rows[4][at] - rows[0][at]);
-    (across / 12.0, down / 12.0)
+/// One row of a block: what each pixel adds to the sums. Column by column in plain loops, which the compiler turns
+/// into vectors; a pixel that can be no set adds zeros, which change no sum.
+struct Line {
+    kept: [bool; SIDE as usize],
+    errors: [f32; SIDE as usize],
+    terms: [[f32; SIDE as usize]; TERMS],
+}
+
+impl Default for Line {
+    fn default() -> Line {
+        Line {
+            kept: [false; SIDE as usize],
+            errors: [0.0; SIDE as usize],
+            terms: [[0.0; SIDE as usize]; TERMS],
+        }
+    }
+}
+
+impl Line {
+    /// `smooth` is the frame's base; the other rows begin `REACH` pixels before it. Stands alone so that nothing it
+    /// writes can be taken for what it reads.
+    #[inline(never)]
+    fn compared(
+        &mut self,
+        smooth: &[f32],
+        lows: &[f32],
+        own: &[&[f32]; 5],
+        seen: &[&[f32]; 5],
+        gauge: Gauge,
+    ) {
+        const S: usize = SIDE as usize;
+        let n = smooth.len().min(S);
+        let reach = REACH as usize;
+        let inverse = 1.0 / (3.0 * gauge.spread);
+        let cut = |v: f32| {
+            let v = if v < -gauge.cut { -gauge.cut } else { v };
+            if v > gauge.cut { gauge.cut } else { v }
+        };
+        let (mut gx, mut gy) = ([0.0f32; S], [0.0f32; S]);
+        let (mut px, mut py) = ([0.0f32; S], [0.0f32; S]);
+        derivatives(own, &mut gx[..n], &mut gy[..n]);
+        derivatives(seen, &mut px[..n], &mut py[..n]);
+        let (lows, own, seen) = (
+            &lows[reach..][..n],
+            &own[reach][reach..][..n],
+            &seen[reach][reach..][..n],
+        );
+        let [t0, t1, t2, t3, t4, t5, t6, t7, t8, t9] = &mut self.terms;
+        let (kept, errors) = (&mut self.kept, &mut self.errors);
+        for x in 0..n {
+            let ratio = smooth[x] / lows[x];
+            let keep = ratio >= RATIO[0] && ratio <= RATIO[1];
+            let only = |v: f32| if keep { v } else { 0.0 };
+            let (value, plate) = (own[x], ratio * seen[x]);
+            let error = plate - value;
+            let bend = error * inverse;
+            let weight = 1.0 / (1.0 + bend * bend);
+            let weight = weight * weight;
+            let (gx, gy) = (gx[x], gy[x]);
+            let (px, py) = (ratio * px[x], ratio * py[x]);
+            let pull = weight * error;
+            kept[x] = keep;
+            errors[x] = error;
+            t0[x] = only(pull * gx);
+            t1[x] = only(pull * gy);
+            t2[x] = only(weight * gx * px);
+            t3[x] = only(weight * 0.5 * (gx * py + gy * px));
+            t4[x] = only(weight * gy * py);
+            t5[x] = only(weight * plate * plate);
+            t6[x] = only(weight * value * value);
+            t7[x] = only(weight * plate * value);
+            t8[x] = only(cut(plate) * cut(value));
+            t9[x] = only(weight);
+        }
+    }
+
+    /// From left to right, all terms side by side.
+    fn sums(&self, count: usize) -> [f32; TERMS] {
+        let mut sums = [0.0f32; TERMS];
+        for x in 0..count.min(SIDE as usize) {
+            for (sum, terms) in sums.iter_mut().zip(&self.terms) {
+                *sum += terms[x];
+            }
+        }
+        sums
+    }
+}
+
+/// Five-point derivatives across and down on the middle row, from its third column on.
+fn derivatives(rows: &[&[f32]; 5], across: &mut [f32], down: &mut [f32]) {
+    let n = across.len().min(down.len());
+    let reach = REACH as usize;
+    let middle = rows[reach];
+    let five = |slices: [&[f32]; 4], out: &mut [f32]| {
+        let [a, b, c, d] = slices.map(|slice| &slice[..n]);
+        for x in 0..n {
+            out[x] = (8.0 * (c[x] - b[x]) - (d[x] - a[x])) / 12.0;
+        }
+    };
+    five([0, 1, 3, 4].map(|by| &middle[by..]), &mut across[..n]);
+    five([0, 1, 3, 4].map(|k| &rows[k][reach..]), &mut down[..n]);
 }
 
 /// The plate as the frame's grid sees it.
@@ -249,25 +318,20 @@ impl Warped {
             warped.shift(patch, around, place(around.x0, around.y0));
             return Some(warped);
         }
+        let mut row = Places::default();
         for y in around.y0..around.y1 {
-            for x in around.x0..around.x1 {
+            let wide = around.width() as usize;
+            for (k, x) in (around.x0..around.x1).enumerate() {
                 let at = place(x, y);
-                let (u, v) = (at[0].floor(), at[1].floor());
-                let (across, down) = (six((at[0] - u) as f32), six((at[1] - v) as f32));
-                // Under perspective a point between the corners may stick out by a hair.
-                let column = (u as usize).clamp(2, width - 4) - 2;
-                let row = (v as usize).clamp(2, height - 4) - 2;
-                let mut sum = 0.0;
-                for (k, weight) in down.iter().enumerate() {
-                    let line = &detail[(row + k) * width + column..][..6];
-                    sum += weight * weighed(line, &across);
-                }
-                warped.values.push(sum);
-                let near = |v: f64, side: usize| ((v + 0.5) as usize).min(side - 1);
-                warped
-                    .base
-                    .push(base[near(at[1], height) * width + near(at[0], width)]);
+                (row.across[k], row.down[k]) = (at[0], at[1]);
             }
+            row.weighed(wide, [width, height]);
+            let near = |v: f64, side: usize| ((v + 0.5) as usize).min(side - 1);
+            for k in 0..wide {
+                let at = near(row.down[k], height) * width + near(row.across[k], width);
+                warped.base.push(base[at]);
+            }
+            row.read(wide, detail, width, &mut warped.values);
         }
         Some(warped)
     }
@@ -290,13 +354,116 @@ impl Warped {
                     *sum += weight * value;
                 }
             }
-            let lines = line.windows(6);
-            self.values
-                .extend(lines.map(|samples| weighed(samples, &across)));
+            let from = self.values.len();
+            self.values.resize(from + wide, -0.0);
+            for (k, weight) in across.iter().enumerate() {
+                let samples = &line[k..][..wide];
+                for (sum, value) in self.values[from..].iter_mut().zip(samples) {
+                    *sum += value * weight;
+                }
+            }
             self.base
                 .extend_from_slice(&base[(near[1] + y) * width + near[0]..][..wide]);
         }
     }
+}
+
+/// Where the pixels of one row are read from, on the plate's grid.
+struct Places {
+    across: [f64; WIDE],
+    down: [f64; WIDE],
+    /// First of the six columns and rows around each.
+    column: [usize; WIDE],
+    row: [usize; WIDE],
+    /// Weight k of pixel x at `[k][x]`.
+    columns: [[f32; WIDE]; 6],
+    rows: [[f32; WIDE]; 6],
+}
+
+impl Default for Places {
+    fn default() -> Places {
+        Places {
+            across: [0.0; WIDE],
+            down: [0.0; WIDE],
+            column: [0; WIDE],
+            row: [0; WIDE],
+            columns: [[0.0; WIDE]; 6],
+            rows: [[0.0; WIDE]; 6],
+        }
+    }
+}
+
+/// Pixels that are read at once where their places lie side by side.
+const RUN: usize = 4;
+
+impl Places {
+    /// The weights and first samples, from the places.
+    fn weighed(&mut self, wide: usize, [width, height]: [usize; 2]) {
+        let parts = [
+            (&self.across, &mut self.column, &mut self.columns, width),
+            (&self.down, &mut self.row, &mut self.rows, height),
+        ];
+        for (places, first, weights, side) in parts {
+            let mut between = [0.0f32; WIDE];
+            for x in 0..WIDE {
+                between[x] = (places[x] - floor(places[x])) as f32;
+            }
+            for x in 0..WIDE {
+                let six = six(between[x]);
+                for k in 0..6 {
+                    weights[k][x] = six[k];
+                }
+            }
+            // Under perspective a point between the corners may stick out by a hair.
+            for x in 0..wide {
+                first[x] = (places[x] as usize).clamp(2, side - 4) - 2;
+            }
+        }
+    }
+
+    /// Appends the weighed samples.
+    fn read(&self, wide: usize, detail: &[f32], width: usize, values: &mut Vec<f32>) {
+        let mut x = 0;
+        while x < wide {
+            let (column, row) = (self.column[x], self.row[x]);
+            let beside = x + RUN <= wide
+                && (1..RUN).all(|k| self.column[x + k] == column + k && self.row[x + k] == row);
+            let start = row * width + column;
+            if beside {
+                values.extend(self.run::<RUN>(x, &detail[start..], width));
+                x += RUN;
+            } else {
+                values.extend(self.run::<1>(x, &detail[start..], width));
+                x += 1;
+            }
+        }
+    }
+
+    /// `N` pixels whose samples lie side by side.
+    fn run<const N: usize>(&self, x: usize, detail: &[f32], width: usize) -> [f32; N] {
+        let mut sum = [0.0f32; N];
+        for (k, rows) in self.rows.iter().enumerate() {
+            let line = &detail[k * width..][..5 + N];
+            let mut along = [-0.0f32; N];
+            for (j, columns) in self.columns.iter().enumerate() {
+                for i in 0..N {
+                    along[i] += line[j + i] * columns[x + i];
+                }
+            }
+            for i in 0..N {
+                sum[i] += rows[x + i] * along[i];
+            }
+        }
+        sum
+    }
+}
+
+/// The next whole number below, without a call; for numbers up to 2^51, as every place in a picture is. Adding and
+/// taking away 1.5 * 2^52 rounds to the nearest whole number.
+fn floor(v: f64) -> f64 {
+    const WHOLE: f64 = 6_755_399_441_055_744.0;
+    let nearest = (v + WHOLE) - WHOLE;
+    nearest - if nearest > v { 1.0 } else { 0.0 }
 }
 
 /// Six samples around a point: weights of the polynomial through them (Lagrange), at `t` between the third and the
@@ -311,8 +478,4 @@ fn six(t: f32) -> [f32; 6] {
         -a * b * c * d * f / 24.0,
         a * b * c * d * e / 120.0,
     ]
-}
-
-fn weighed(samples: &[f32], weights: &[f32; 6]) -> f32 {
-    samples.iter().zip(weights).map(|(a, b)| a * b).sum()
 }
