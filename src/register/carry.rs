@@ -1,5 +1,7 @@
 //! A plate as its frame's grid sees it.
 
+use rayon::prelude::*;
+
 use crate::budget::{Account, OverBudget};
 use crate::geom::{Map, PixelMap, Rect};
 use crate::raster::{Light, Picture, Premul, Raster, Seen};
@@ -69,8 +71,12 @@ fn resample<P: Seen>(
     let picture = opaque(&window, account)?;
     let seen = resampled(&picture, map, band, Kernel::Lanczos3, account)?;
     drop(picture);
-    for y in band.y0..band.y1 {
-        for (x, out) in (band.x0..band.x1).zip(result.span_mut(y, band.x0, band.x1)) {
+    let width = result.width();
+    let from = (band.y0 - result.rect().y0) as usize * width;
+    let lines = &mut result.data_mut()[from..from + band.height() as usize * width];
+    let lines = lines.par_chunks_mut(width.max(1)).zip(band.y0..band.y1);
+    lines.for_each(|(line, y)| {
+        for (x, out) in (band.x0..band.x1).zip(line) {
             let Premul([r, g, b, alpha]) = seen.at(x, y);
             // At the plate's border part of the kernel stands outside: what is inside decides.
             *out = if alpha > INSIDE {
@@ -81,7 +87,7 @@ fn resample<P: Seen>(
                 window.at(near(u, held.x0, held.x1), near(v, held.y0, held.y1))
             };
         }
-    }
+    });
     Ok(())
 }
 
@@ -90,9 +96,10 @@ const INSIDE: f32 = 0.45;
 
 fn opaque(light: &Light, account: &Account) -> Result<Picture, OverBudget> {
     let mut picture = Picture::filled(light.rect(), Premul::CLEAR, account)?;
-    for (pixel, [r, g, b]) in picture.data_mut().iter_mut().zip(light.data()) {
-        *pixel = Premul([*r, *g, *b, 1.0]);
-    }
+    let pixels = picture.data_mut().par_iter_mut().with_min_len(1 << 14);
+    pixels
+        .zip(light.data())
+        .for_each(|(pixel, [r, g, b])| *pixel = Premul([*r, *g, *b, 1.0]));
     Ok(picture)
 }
 

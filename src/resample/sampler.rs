@@ -8,6 +8,7 @@ use super::taps::{Run, Taps};
 use crate::budget::{Account, OverBudget};
 use crate::geom::{Map, Rect};
 use crate::raster::{Light, Matte, Picture, Raster};
+use rayon::prelude::*;
 
 /// The canvas pixels `out` of an element. `window` holds the frame pixels under [`super::footprint`]; what it does
 /// not hold is transparent. Premultiplied colour and alpha are resampled together; then an alpha above 1 divides
@@ -76,26 +77,33 @@ pub(super) fn fill<P: Sample>(
     let (frame, out) = (window.rect(), result.rect());
     let reserve = u64::from(frame.width()) + u64::from(frame.height());
     let _charge = account.charge(reserve * Taps::BYTES_A_TAP, "kernel taps")?;
-    let (mut across, mut down) = (Taps::default(), Taps::default());
     let sight = Sight::new(canvas_to_frame);
-    for y in out.y0..out.y1 {
-        for (x, pixel) in (out.x0..out.x1).zip(result.row_mut(y)) {
-            let Some((centre, scale)) = sight.of_pixel(x, y) else {
-                continue;
-            };
-            if !across.aim(kernel, centre[0], scale[0], frame.x0, frame.x1)
-                || !down.aim(kernel, centre[1], scale[1], frame.y0, frame.y1)
-            {
-                continue;
-            }
-            let mut sum = P::ZERO;
-            let rows = down.run();
-            for (row, weight) in (rows.first..).zip(rows.weights) {
-                sum = sum.plus(*weight, line_sum(window, row, across.run()));
-            }
-            *pixel = sum.settled();
-        }
-    }
+    let width = result.width().max(1);
+    result
+        .data_mut()
+        .par_chunks_mut(width)
+        .zip(out.y0..out.y1)
+        .for_each_init(
+            || (Taps::default(), Taps::default()),
+            |(across, down), (line, y)| {
+                for (x, pixel) in (out.x0..out.x1).zip(line) {
+                    let Some((centre, scale)) = sight.of_pixel(x, y) else {
+                        continue;
+                    };
+                    if !across.aim(kernel, centre[0], scale[0], frame.x0, frame.x1)
+                        || !down.aim(kernel, centre[1], scale[1], frame.y0, frame.y1)
+                    {
+                        continue;
+                    }
+                    let mut sum = P::ZERO;
+                    let rows = down.run();
+                    for (row, weight) in (rows.first..).zip(rows.weights) {
+                        sum = sum.plus(*weight, line_sum(window, row, across.run()));
+                    }
+                    *pixel = sum.settled();
+                }
+            },
+        );
     Ok(())
 }
 

@@ -10,6 +10,7 @@ use super::taps::Taps;
 use crate::budget::{Account, OverBudget};
 use crate::geom::Map;
 use crate::raster::Raster;
+use rayon::prelude::*;
 
 /// Which output axis the frame's x axis follows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -86,17 +87,21 @@ fn straight<P: Sample>(
     result: &mut Raster<P>,
     account: &Account,
 ) -> Result<(), OverBudget> {
-    let out = result.rect();
     let width = across.len();
     let needed = down.extent();
     let bytes = (needed.len() * width * size_of::<P>()) as u64;
     let _charge = account.charge(bytes, "half-resampled rows")?;
-    let mut lines = Vec::with_capacity(needed.len() * width);
-    for row in needed.clone() {
-        lines.extend((0..width).map(|column| line_sum(window, row, across.run(column))));
-    }
-    for (k, y) in (out.y0..out.y1).enumerate() {
-        let target = result.row_mut(y);
+    let mut lines = vec![P::ZERO; needed.len() * width];
+    lines
+        .par_chunks_mut(width.max(1))
+        .zip(needed.clone())
+        .for_each(|(line, row)| {
+            for (column, sum) in line.iter_mut().enumerate() {
+                *sum = line_sum(window, row, across.run(column));
+            }
+        });
+    let rows = result.data_mut().par_chunks_mut(width.max(1));
+    rows.enumerate().for_each(|(k, target)| {
         let run = down.run(k);
         for (row, weight) in (run.first..).zip(run.weights) {
             let start = (row - needed.start) as usize * width;
@@ -107,7 +112,7 @@ fn straight<P: Sample>(
         for pixel in target {
             *pixel = pixel.settled();
         }
-    }
+    });
     Ok(())
 }
 

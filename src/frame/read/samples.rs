@@ -9,6 +9,7 @@ use crate::color::Decoding;
 use crate::frame::{Alpha, Colour, Header, SampleBuffer};
 use crate::geom::Rect;
 use crate::raster::{Matte, Picture, Premul, Raster};
+use rayon::prelude::*;
 
 /// Interleaved samples of `rect`, which is in the frame as seen; row by row.
 #[derive(Debug)]
@@ -145,7 +146,7 @@ impl Samples {
     }
 
     /// Whole codes small enough for tables.
-    fn codes<C: Copy + Into<f32> + Into<f64> + Into<u32>>(
+    fn codes<C: Copy + Sync + Into<f32> + Into<f64> + Into<u32>>(
         &self,
         codes: &[C],
         tables: [&[f32]; 3],
@@ -154,10 +155,12 @@ impl Samples {
         picture: &mut Picture,
     ) {
         let part = picture.rect();
-        for y in part.y0..part.y1 {
+        let width = picture.width().max(1);
+        let lines = picture.data_mut().par_chunks_mut(width).with_min_len(8);
+        lines.zip(part.y0..part.y1).for_each(|(line, y)| {
             let (start, end) = self.span(part, y);
             let row = codes[start..end].chunks_exact(self.channels);
-            for (out, pixel) in picture.row_mut(y).iter_mut().zip(row) {
+            for (out, pixel) in line.iter_mut().zip(row) {
                 let look = |k: usize| {
                     let code: u32 = pixel[k].into();
                     tables[k][code as usize]
@@ -176,7 +179,7 @@ impl Samples {
                     meaning.pixel(alpha, look)
                 };
             }
-        }
+        });
     }
 
     /// Any other number, through the curve itself.

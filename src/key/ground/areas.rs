@@ -81,27 +81,42 @@ fn inside(mask: &Raster<u8>, account: &Account) -> Result<Raster<u16>, OverBudge
             *out = 0;
         }
     }
-    let mut sweep = |x: i32, y: i32, from: [(i32, i32); 4]| {
-        let near = from
-            .iter()
-            .filter(|(dx, dy)| rect.contains(x + dx, y + dy))
-            .map(|(dx, dy)| out.at(x + dx, y + dy))
-            .min()
-            .unwrap_or(u16::MAX);
-        let own = out.at(x, y);
-        out.put(x, y, own.min(near.saturating_add(1)));
-    };
-    for y in rect.y0..rect.y1 {
-        for x in rect.x0..rect.x1 {
-            sweep(x, y, [(-1, 0), (-1, -1), (0, -1), (1, -1)]);
+    let width = out.width();
+    if width == 0 {
+        return Ok(out);
+    }
+    // Down the rows and back up: first from the row before, then along the row.
+    let nowhere = vec![u16::MAX; width];
+    let data = out.data_mut();
+    let rows = data.len() / width;
+    for row in 0..rows {
+        let (before, own) = data.split_at_mut(row * width);
+        let before = before.rchunks(width).next().unwrap_or(&nowhere);
+        let own = &mut own[..width];
+        from_beside(own, before);
+        for x in 1..width {
+            own[x] = own[x].min(own[x - 1].saturating_add(1));
         }
     }
-    for y in (rect.y0..rect.y1).rev() {
-        for x in (rect.x0..rect.x1).rev() {
-            sweep(x, y, [(1, 0), (1, 1), (0, 1), (-1, 1)]);
+    for row in (0..rows).rev() {
+        let (own, after) = data.split_at_mut((row + 1) * width);
+        let after = after.chunks(width).next().unwrap_or(&nowhere);
+        let own = &mut own[row * width..];
+        from_beside(own, after);
+        for x in (1..width).rev() {
+            own[x - 1] = own[x - 1].min(own[x].saturating_add(1));
         }
     }
     Ok(out)
+}
+
+/// One step from the three cells of the row beside.
+fn from_beside(own: &mut [u16], beside: &[u16]) {
+    for (x, own) in own.iter_mut().enumerate() {
+        let (left, right) = (x.saturating_sub(1), (x + 1).min(beside.len() - 1));
+        let near = beside[left].min(beside[x]).min(beside[right]);
+        *own = (*own).min(near.saturating_add(1));
+    }
 }
 
 /// Accepted areas that hang on the rest by a narrow gap only: each cell's area, 0 for the rest. Areas that touch the

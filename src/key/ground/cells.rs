@@ -110,6 +110,9 @@ const SLACK_TINT: f32 = 0.015;
 const COURSE: i32 = 4;
 const STEEP: f32 = 0.04;
 
+/// Cells of one piece of parallel work where each stands for itself.
+const PIECE: usize = 4096;
+
 /// Median of a squared normal variable, and of a mean of nine of them.
 const MEDIAN_ONE: f32 = 0.4549;
 const MEDIAN_NINE: f32 = 0.927;
@@ -211,12 +214,10 @@ impl Cells {
         };
         let scatter = (median(&mut scatter) / MEDIAN_ONE).clamp(0.25, 8.0);
         let misfit = (median(&mut misfits) / MEDIAN_NINE).clamp(0.1, 4.0);
-        for weight in self.weight.data_mut() {
-            *weight = weight.map(|v| v / scatter);
-        }
-        for v in self.misfit.data_mut() {
-            *v /= misfit;
-        }
+        let weights = self.weight.data_mut().par_iter_mut().with_min_len(PIECE);
+        weights.for_each(|weight| *weight = weight.map(|v| v / scatter));
+        let misfits = self.misfit.data_mut().par_iter_mut().with_min_len(PIECE);
+        misfits.for_each(|v| *v /= misfit);
         Ok(())
     }
 
@@ -225,31 +226,45 @@ impl Cells {
     pub fn departure(&self, x: i32, y: i32, expected: [(f32, f32); 3]) -> f32 {
         let (ratio, weight) = (self.ratio.at(x, y), self.weight.at(x, y));
         let soft = self.soft.at(x, y);
+        // Channels side by side, the fourth a copy that counts for nothing: quotients of four take as long as one.
+        let four = |v: [f32; 3]| [v[0], v[1], v[2], v[0]];
+        let (ratio, weight) = (four(ratio), four(weight));
+        let mean = four([soft[0], soft[1], soft[2]]);
+        let whole_soft = four([soft[3], soft[4], soft[5]]);
+        let level = four(expected.map(|e| e.0));
+        let whole = four(expected.map(|e| e.1));
+        let mut terms = [0.0f32; 4];
+        let mut offs = [0.0f32; 4];
+        let mut sures = [0.0f32; 4];
+        for k in 0..4 {
+            let off = ratio[k] - level[k];
+            let slack = SLACK * level[k];
+            terms[k] = off * off / (1.0 / weight[k] + 1.0 / whole[k] + slack * slack);
+            let level = level[k].max(0.02);
+            offs[k] = mean[k] / whole_soft[k] / level - 1.0;
+            let variance = 1.0 / (CELLS_IN_SOFT * whole_soft[k]) + 1.0 / whole[k];
+            sures[k] = 1.0 / (variance / (level * level));
+        }
         let mut alone = 0.0;
-        let mut offs = [0.0f32; 3];
-        let mut sures = [0.0f32; 3];
         let mut brightness = 0.0;
         for k in 0..3 {
-            let (level, whole) = expected[k];
-            if !(whole > 1e-6 && weight[k] > 1e-6 && soft[3 + k] > 1e-6) {
+            if !(whole[k] > 1e-6 && weight[k] > 1e-6 && whole_soft[k] > 1e-6) {
+                (offs[k], sures[k]) = (0.0, 0.0);
                 continue;
             }
-            let off = ratio[k] - level;
-            let slack = SLACK * level;
-            alone += off * off / (1.0 / weight[k] + 1.0 / whole + slack * slack);
-            let level = level.max(0.02);
-            offs[k] = soft[k] / soft[3 + k] / level - 1.0;
-            let variance = 1.0 / (CELLS_IN_SOFT * soft[3 + k]) + 1.0 / whole;
-            sures[k] = 1.0 / (variance / (level * level));
+            alone += terms[k];
             brightness += offs[k] * sures[k];
         }
         let sure = (sures[0] + sures[1] + sures[2]).max(1e-6);
         brightness /= sure;
         let slack = SLACK_BRIGHTNESS * SLACK_BRIGHTNESS;
         let mut together = brightness * brightness * sure / (1.0 + slack * sure);
-        for k in 0..3 {
+        for k in 0..4 {
             let off = offs[k] - brightness;
-            together += off * off * sures[k] / (1.0 + SLACK_TINT * SLACK_TINT * sures[k]);
+            terms[k] = off * off * sures[k] / (1.0 + SLACK_TINT * SLACK_TINT * sures[k]);
+        }
+        for term in &terms[..3] {
+            together += term;
         }
         f32::max(alone, together) / 3.0
     }
@@ -311,13 +326,17 @@ impl Cells {
     pub fn smoothed(&self, sigma: f64, account: &Account) -> Result<Raster<[f32; 3]>, OverBudget> {
         let sums = gauss::blurred(&self.sums(account)?, sigma, account)?;
         let mut mean = Raster::filled(sums.rect(), [1.0; 3], account)?;
-        for (mean, sum) in mean.data_mut().iter_mut().zip(sums.data()) {
-            for k in 0..3 {
-                if sum[3 + k] > 1e-6 {
-                    mean[k] = sum[k] / sum[3 + k];
+        mean.data_mut()
+            .par_iter_mut()
+            .with_min_len(PIECE)
+            .zip(sums.data())
+            .for_each(|(mean, sum)| {
+                for k in 0..3 {
+                    if sum[3 + k] > 1e-6 {
+                        mean[k] = sum[k] / sum[3 + k];
+                    }
                 }
-            }
-        }
+            });
         Ok(mean)
     }
 

@@ -243,24 +243,27 @@ impl<'a> Rows<'a> {
             Of::Ratio => SLACK,
             Of::Tint => SLACK_TINT,
         };
-        let mut steps = [0.0; 3];
-        let mut sures = [0.0; 3];
-        for k in 0..3 {
-            let weight: [f32; 4] = std::array::from_fn(|n| four[n][3 + k].max(1e-6));
-            let mean: [f32; 4] = std::array::from_fn(|n| four[n][k] / weight[n]);
-            // The course outside counts against the step in brightness; tint has none, so it counts with it.
-            let outside = match of {
-                Of::Ratio => self.outside,
-                Of::Tint => -0.5,
-            };
+        // The course outside counts against the step in brightness; tint has none, so it counts with it.
+        let outside = match of {
+            Of::Ratio => self.outside,
+            Of::Tint => -0.5,
+        };
+        let (near, far) = (1.0 + outside, outside);
+        let one = (2 * ALONG + 1) as f32 / CELLS_IN_MEAN;
+        // Channels side by side, the fourth a copy that counts for nothing: quotients of four take as long as one.
+        let lanes = |v: &[f32; 6], k: usize| [v[k], v[k + 1], v[k + 2], v[k]];
+        let weight = four.map(|v| lanes(v, 3).map(|w| w.max(1e-6)));
+        let sum = four.map(|v| lanes(v, 0));
+        let mut steps = [0.0f32; 4];
+        let mut sures = [0.0f32; 4];
+        for k in 0..4 {
+            let mean: [f32; 4] = std::array::from_fn(|n| sum[n][k] / weight[n][k]);
             let slopes = (mean[1] - mean[0]) + (mean[3] - mean[2]);
             let step = mean[2] - mean[1] - outside * slopes;
-            let (near, far) = (1.0 + outside, outside);
-            let one = (2 * ALONG + 1) as f32 / CELLS_IN_MEAN;
-            let variance = near * near * (one / weight[1] + one / weight[2])
-                + far * far * (one / weight[0] + one / weight[3]);
+            let variance = near * near * (one / weight[1][k] + one / weight[2][k])
+                + far * far * (one / weight[0][k] + one / weight[3][k]);
             // What a noisy plate may shift a ratio by, where both sides differ in light.
-            let shift = SHIFT * (2 * ALONG + 1) as f32 / weight[1].min(weight[2]);
+            let shift = SHIFT * (2 * ALONG + 1) as f32 / weight[1][k].min(weight[2][k]);
             let variance = variance + shift * shift;
             let level = (0.5 * (mean[1] + mean[2])).max(0.02);
             steps[k] = step / level;

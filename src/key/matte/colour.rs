@@ -3,6 +3,7 @@
 
 use rayon::prelude::*;
 
+use super::super::tools::floor;
 use super::super::tools::windows::{PIECE, inverse, times};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -173,8 +174,9 @@ impl Near {
             let (w, data) = (level.width(), level.data());
             let h = data.len() / w;
             let (u, v) = (x / size - 0.5, y / size - 0.5);
-            let (fx, fy) = (u - u.floor(), v - v.floor());
-            let (cx, cy) = (u.floor() as i32, v.floor() as i32);
+            let (left, top) = (floor(u), floor(v));
+            let (fx, fy) = (u - left, v - top);
+            let (cx, cy) = (left as i32, top as i32);
             for (dx, dy, share) in [
                 (0, 0, (1.0 - fx) * (1.0 - fy)),
                 (1, 0, fx * (1.0 - fy)),

@@ -69,7 +69,7 @@ impl<'a> System<'a> {
     ) -> Result<(), OverBudget> {
         let count = self.list.len();
         let _charge = account.charge(
-            count as u64 * 24 + self.windows.len() as u64 * 16,
+            count as u64 * 28 + self.windows.len() as u64 * 16,
             "matte unknowns",
         )?;
         let mut lines = vec![[0.0f32; 4]; self.windows.len()];
@@ -88,14 +88,21 @@ impl<'a> System<'a> {
             &mut lines,
             &mut product,
         );
-        let mut left: Vec<f32> = (0..count)
-            .map(|n| {
+        let mut left = vec![0.0f32; count];
+        let mut ease = vec![0.0f32; count];
+        left.par_iter_mut()
+            .zip(&mut ease)
+            .enumerate()
+            .with_min_len(PIECE)
+            .for_each(|(n, (left, ease))| {
                 let a = matte.data()[self.list[n] as usize];
-                data.weight[n] * (data.asked[n] - a) - smooth * product[n]
-            })
-            .collect();
-        let ease: Vec<f32> = (0..count)
-            .map(|n| 1.0 / (data.weight[n] + smooth * self.diagonal[n] + 1e-6))
+                *left = data.weight[n] * (data.asked[n] - a) - smooth * product[n];
+                *ease = 1.0 / (data.weight[n] + smooth * self.diagonal[n] + 1e-6);
+            });
+        let mut own: Vec<f32> = self
+            .list
+            .iter()
+            .map(|&p| matte.data()[p as usize])
             .collect();
         let mut eased: Vec<f32> = left.iter().zip(&ease).map(|(l, e)| l * e).collect();
         let mut step = eased.clone();
@@ -128,21 +135,31 @@ impl<'a> System<'a> {
                 break;
             }
             let length = (old / along) as f32;
-            for n in 0..count {
-                matte.data_mut()[self.list[n] as usize] += length * step[n];
-                left[n] -= length * product[n];
-                eased[n] = left[n] * ease[n];
-            }
+            let vectors = own.par_chunks_mut(PIECE).zip(left.par_chunks_mut(PIECE));
+            let vectors = vectors.zip(eased.par_chunks_mut(PIECE));
+            let given = step.par_chunks(PIECE).zip(product.par_chunks(PIECE));
+            vectors.zip(given.zip(ease.par_chunks(PIECE))).for_each(
+                |(((own, left), eased), ((step, product), ease))| {
+                    for n in 0..own.len() {
+                        own[n] += length * step[n];
+                        left[n] -= length * product[n];
+                        eased[n] = left[n] * ease[n];
+                    }
+                },
+            );
             let new = dot(&left, &eased);
             let turn = (new / old) as f32;
             old = new;
-            for n in 0..count {
-                step[n] = eased[n] + turn * step[n];
-            }
+            step.par_chunks_mut(PIECE)
+                .zip(eased.par_chunks(PIECE))
+                .for_each(|(step, eased)| {
+                    for (step, eased) in step.iter_mut().zip(eased) {
+                        *step = eased + turn * *step;
+                    }
+                });
         }
-        for &pixel in self.list {
-            let a = &mut matte.data_mut()[pixel as usize];
-            *a = if a.is_finite() {
+        for (&pixel, &a) in self.list.iter().zip(&own) {
+            matte.data_mut()[pixel as usize] = if a.is_finite() {
                 a.clamp(0.0, 1.0)
             } else {
                 0.0
