@@ -20,6 +20,7 @@ pub(super) fn added(
     let plate = CarriedSight {
         plate: PlateSight {
             shots: &shots,
+            held: None,
             account: desk.account.clone(),
         },
         carry,

@@ -90,6 +90,7 @@ fn lights(shots: &[&Shot], band: Rect, account: &Account) -> Result<Vec<Light>, 
         .map(|shot| {
             PlateSight {
                 shots: &[shot],
+                held: None,
                 account: account.clone(),
             }
             .light(band)

@@ -3,7 +3,7 @@
 use super::kept::{Keeper, Origin};
 use super::keyed::{self, Wish};
 use super::lay::{self, Laid};
-use super::sight::{CarriedSight, FrameSight, PlateSight};
+use super::sight::{CarriedSight, FrameSight, Held, PlateSight};
 use super::{Estimates, Keep, Keyed, agree, coverage, locate, notices};
 use crate::budget::Account;
 use crate::diag::{Finding, Span};
@@ -27,6 +27,8 @@ pub(super) struct Desk<'a> {
     keeper: Keeper<'a>,
     pub findings: Vec<Finding>,
     laid: Vec<((ShotId, PlateId, Laying), Laid)>,
+    /// Light of the frame and the plate that were laid last.
+    held: Option<(ShotId, PlateId, Held)>,
     pieces: Vec<Option<Arc<Keyed>>>,
 }
 
@@ -55,6 +57,7 @@ impl<'a> Desk<'a> {
             keeper: Keeper::new(plan, store),
             findings: Vec::new(),
             laid: Vec::new(),
+            held: None,
             pieces: plan.pieces.iter().map(|_| None).collect(),
         }
     }
@@ -104,8 +107,11 @@ impl<'a> Desk<'a> {
         let laid = match kept {
             Some(laid) => laid.told(frame),
             None => {
-                let laid = lay::laid(frame, &plates, laying, self.account)
+                let held = self.held_for(shot, plate, laying, &plates);
+                let held = held.map_err(|fault| asking.told(fault))?;
+                let laid = lay::laid(frame, &plates, laying, &held, self.account)
                     .map_err(|fault| asking.told(fault))?;
+                self.held = Some((shot, plate, held));
                 if let Some(ticket) = &ticket {
                     self.keeper.keep_laid(ticket, &laid);
                 }
@@ -116,6 +122,24 @@ impl<'a> Desk<'a> {
         self.findings.extend(findings.map(|f| asking.told(f)));
         self.laid.push((key, laid.clone()));
         Ok(laid)
+    }
+
+    /// What is worth being decoded once: frame and plate that a piece still to be cut out asks for again.
+    fn held_for(
+        &self,
+        shot: ShotId,
+        plate: PlateId,
+        laying: Laying,
+        plates: &[&Shot],
+    ) -> Result<Held, Finding> {
+        let pieces = self.plan.pieces.iter().zip(&self.pieces);
+        let mut open = pieces.filter(|(_, found)| found.is_none());
+        let asked = open.any(|(piece, _)| (piece.shot, piece.plate) == (shot, plate));
+        if asked && laying.needs_plate() {
+            Held::of(self.plan.footage.shot(shot), plates, self.account)
+        } else {
+            Ok(Held::default())
+        }
     }
 
     /// Holds the files of every plate against one another.
@@ -169,6 +193,11 @@ impl<'a> Desk<'a> {
             None => None,
         };
         let (within, other) = (within.as_ref(), second.as_ref());
+        let held = self.held.take();
+        let same = |(shot, plate, _): &(ShotId, PlateId, Held)| {
+            recipe.card.is_none() && (*shot, *plate) == (recipe.shot, recipe.plate)
+        };
+        let held = held.filter(same).map(|(_, _, held)| held);
         let ticket = self.keeper.cut_out(recipe, &laid, other, within, self.keep);
         let kept = ticket
             .as_ref()
@@ -180,7 +209,7 @@ impl<'a> Desk<'a> {
                     (Some(card), Some(second)) => {
                         self.triangulated(recipe, card, &laid, second, within)?
                     }
-                    _ => self.compared(recipe, &laid, within)?,
+                    _ => self.compared(recipe, &laid, within, held.unwrap_or_default())?,
                 };
                 if let Some(ticket) = &ticket {
                     self.keeper.keep(ticket, &cutout, self.account);
@@ -219,6 +248,7 @@ impl<'a> Desk<'a> {
         recipe: &PieceRecipe,
         laid: &Laid,
         within: Option<&Matte>,
+        held: Held,
     ) -> Result<Cutout, Finding> {
         let frame = self.plan.footage.shot(recipe.shot);
         let wish = Wish {
@@ -227,7 +257,7 @@ impl<'a> Desk<'a> {
             within,
         };
         let plates = self.files(recipe.plate);
-        let cut = keyed::cut_laid(frame, &plates, laid.clone(), wish, self.account)?;
+        let cut = keyed::cut_laid(frame, &plates, laid.clone(), wish, held, self.account)?;
         drop(cut.frame_light);
         kept(cut.cutout, self.keep, self.account)
     }
@@ -246,6 +276,7 @@ impl<'a> Desk<'a> {
         let seen = |shot: ShotId, laid: &Laid| FrameSight {
             shot: plan.footage.shot(shot),
             gains: laid.gains,
+            held: None,
             account: account.clone(),
         };
         let (frame, other) = (seen(recipe.shot, first), seen(card.shot, second));
@@ -254,6 +285,7 @@ impl<'a> Desk<'a> {
         let carried = |shots, laid: &Laid| CarriedSight {
             plate: PlateSight {
                 shots,
+                held: None,
                 account: account.clone(),
             },
             carry: laid.carry,

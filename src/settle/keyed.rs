@@ -4,7 +4,7 @@ use super::agree;
 use super::lay::{self, Laid};
 use super::locate;
 use super::notices;
-use super::sight::{CarriedSight, FrameSight, PlateSight, decoded};
+use super::sight::{CarriedSight, FrameSight, Held, PlateSight, decoded};
 use crate::budget::Account;
 use crate::diag::{Finding, SourceId, Span};
 use crate::geom::{Map, Rect};
@@ -66,8 +66,12 @@ pub fn cut(
     wish: Wish,
     account: &Account,
 ) -> Result<KeyedCut, Finding> {
-    let laid = lay::laid(frame, plates, wish.laying, account)?;
-    cut_laid(frame, plates, laid, wish, account)
+    let held = match wish.laying.needs_plate() {
+        true => Held::of(frame, plates, account)?,
+        false => Held::default(),
+    };
+    let laid = lay::laid(frame, plates, wish.laying, &held, account)?;
+    cut_laid(frame, plates, laid, wish, held, account)
 }
 
 /// The same for a frame whose place on the plate is known already.
@@ -76,16 +80,19 @@ pub(super) fn cut_laid(
     plates: &[&Shot],
     laid: Laid,
     wish: Wish,
+    held: Held,
     account: &Account,
 ) -> Result<KeyedCut, Finding> {
     let sight = FrameSight {
         shot: frame,
         gains: laid.gains,
+        held: held.frame.as_ref(),
         account: account.clone(),
     };
     let carried = CarriedSight {
         plate: PlateSight {
             shots: plates,
+            held: held.plate.as_ref(),
             account: account.clone(),
         },
         carry: laid.carry,
@@ -97,6 +104,8 @@ pub(super) fn cut_laid(
         nothing(account)?
     } else {
         let plate = carried.light(region)?;
+        // The key wants the memory for itself.
+        drop(held);
         key::cut_out(
             &Ask {
                 frame: &frame_light,

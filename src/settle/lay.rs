@@ -1,7 +1,7 @@
 //! A frame laid onto its plate: the map and the gains a member asks for, stated or estimated, with what a
 //! photographer should know about them.
 
-use super::sight::{CarriedSight, FrameSight, PlateSight};
+use super::sight::{CarriedSight, FrameSight, Held, PlateSight};
 use crate::budget::Account;
 use crate::diag::{Finding, Space};
 use crate::geom::Map;
@@ -33,6 +33,7 @@ pub fn laid(
     frame: &Shot,
     plates: &[&Shot],
     laying: Laying,
+    held: &Held,
     account: &Account,
 ) -> Result<Laid, Finding> {
     let mut laid = Laid {
@@ -45,10 +46,12 @@ pub fn laid(
     let sight = FrameSight {
         shot: frame,
         gains: [1.0; 3],
+        held: held.frame.as_ref(),
         account: account.clone(),
     };
     let plate = PlateSight {
         shots: plates,
+        held: held.plate.as_ref(),
         account: account.clone(),
     };
     match laying.carry {

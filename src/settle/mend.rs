@@ -159,6 +159,7 @@ fn taken(
             let sight = FrameSight {
                 shot: plan.footage.shot(shot),
                 gains: [1.0; 3],
+                held: None,
                 account: account.clone(),
             };
             (patch::of_frame(patient, &sight, spot, account)?, shot)

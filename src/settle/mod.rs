@@ -26,7 +26,7 @@ pub use kept::Origin;
 pub use lay::{Laid, laid};
 pub use product::BareSet;
 pub(crate) use sight::balanced;
-pub use sight::{CarriedSight, FrameSight, PlateSight};
+pub use sight::{CarriedSight, FrameSight, Held, PlateSight};
 
 use crate::blend::Mode;
 use crate::budget::{Account, OverBudget};
@@ -333,6 +333,7 @@ fn settled_cut(desk: &mut Desk, cut: &Cut, uses: Uses) -> Result<SettledCut, Fin
     let frame = FrameSight {
         shot,
         gains: laid.gains,
+        held: None,
         account: account.clone(),
     };
     let mut coverage = if cut.mask.is_all() {

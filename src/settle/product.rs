@@ -42,6 +42,7 @@ pub(super) fn bare_set(desk: &mut Desk, id: PieceId, matte: &Matte) -> Result<Ba
     let sight = CarriedSight {
         plate: PlateSight {
             shots: &shots,
+            held: None,
             account: desk.account.clone(),
         },
         carry: laid.carry,

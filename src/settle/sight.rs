@@ -1,4 +1,4 @@
-//! Frames and plates as light that can be asked for by rectangle: decoded band by band, never whole by itself.
+//! Frames and plates as light that can be asked for by rectangle: decoded band by band, or once where they are small.
 
 use super::unreadable;
 use crate::budget::Account;
@@ -7,12 +7,48 @@ use crate::geom::{Map, Rect};
 use crate::plan::Shot;
 use crate::raster::{Light, Picture, Seen};
 use crate::register::carried;
+use rayon::prelude::*;
+
+/// Pixels of one piece of parallel work where each stands for itself.
+const PIECE: usize = 1 << 14;
+
+/// Pixels up to which frame and plate are decoded once and held while one is laid onto the other and cut out: a
+/// frame is asked for about seven times on the way.
+const HELD: u64 = super::locate::WHOLE;
+
+/// Frame and plate while a piece is cut out: both decoded once, or asked for again and again where they are large.
+#[derive(Debug, Default)]
+pub struct Held {
+    pub frame: Option<Light>,
+    pub plate: Option<Light>,
+}
+
+impl Held {
+    /// The light of both, as far as it is worth its memory. `plates` are the files of the plate.
+    pub fn of(frame: &Shot, plates: &[&Shot], account: &Account) -> Result<Held, Finding> {
+        let mut held = Held::default();
+        if frame.rect().area() <= HELD {
+            held.frame = Some(straight(&decoded(frame, frame.rect(), account)?, account)?);
+        }
+        if let Some(first) = plates.first().filter(|first| first.rect().area() <= HELD) {
+            let plate = PlateSight {
+                shots: plates,
+                held: None,
+                account: account.clone(),
+            };
+            held.plate = Some(plate.light(first.rect())?);
+        }
+        Ok(held)
+    }
+}
 
 /// A frame's straight colour, balanced. Where it is wholly transparent it is black.
 #[derive(Clone, Debug)]
 pub struct FrameSight<'a> {
     pub shot: &'a Shot,
     pub gains: [f64; 3],
+    /// All of it before the gains, where it is asked for often.
+    pub held: Option<&'a Light>,
     pub account: Account,
 }
 
@@ -21,6 +57,8 @@ pub struct FrameSight<'a> {
 pub struct PlateSight<'a> {
     /// At least one, all of one size.
     pub shots: &'a [&'a Shot],
+    /// All of it, where it is asked for often.
+    pub held: Option<&'a Light>,
     pub account: Account,
 }
 
@@ -42,11 +80,13 @@ impl Seen for FrameSight<'_> {
     }
 
     fn light(&self, rect: Rect) -> Result<Light, Finding> {
-        let mut light = straight(&decoded(self.shot, rect, &self.account)?, &self.account)?;
+        let mut light = match self.held {
+            Some(held) => held.cropped(rect, &self.account)?,
+            None => straight(&decoded(self.shot, rect, &self.account)?, &self.account)?,
+        };
         if self.gains != [1.0; 3] {
-            for pixel in light.data_mut() {
-                *pixel = balanced(*pixel, self.gains);
-            }
+            let pixels = light.data_mut().par_iter_mut().with_min_len(PIECE);
+            pixels.for_each(|pixel| *pixel = balanced(*pixel, self.gains));
         }
         Ok(light)
     }
@@ -60,6 +100,9 @@ impl Seen for PlateSight<'_> {
     }
 
     fn light(&self, rect: Rect) -> Result<Light, Finding> {
+        if let Some(held) = self.held {
+            return Ok(held.cropped(rect, &self.account)?);
+        }
         let mut mean = straight(&decoded(self.shots[0], rect, &self.account)?, &self.account)?;
         let [_, others @ ..] = self.shots else {
             return Ok(mean);
@@ -108,7 +151,8 @@ pub(super) fn decoded(shot: &Shot, rect: Rect, account: &Account) -> Result<Pict
 
 fn straight(picture: &Picture, account: &Account) -> Result<Light, Finding> {
     let mut light = Light::filled(picture.rect(), [0.0; 3], account)?;
-    for (out, pixel) in light.data_mut().iter_mut().zip(picture.data()) {
+    let pixels = light.data_mut().par_iter_mut().with_min_len(PIECE);
+    pixels.zip(picture.data()).for_each(|(out, pixel)| {
         let [r, g, b, a] = pixel.0;
         *out = if a == 1.0 {
             [r, g, b]
@@ -117,6 +161,6 @@ fn straight(picture: &Picture, account: &Account) -> Result<Light, Finding> {
         } else {
             [0.0; 3]
         };
-    }
+    });
     Ok(light)
 }

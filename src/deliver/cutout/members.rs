@@ -162,6 +162,7 @@ fn seen(
     let frame = FrameSight {
         shot,
         gains: found.gains,
+        held: None,
         account: account.clone(),
     };
     let colour = frame.light(area)?;

@@ -23,13 +23,14 @@ use super::{Identity, OutputFolder, Pending};
 use crate::budget::{Account, OverBudget};
 use crate::color::{Named, Profile, Space};
 use crate::diag::Finding;
-use crate::frame::write::{Words, WriteFault};
+use crate::frame::write::{TILE, Words, WriteFault};
 use crate::geom::{Map, Rect};
 use crate::key::LightField;
 use crate::plan::Shot;
 use crate::raster::{Light, Matte};
 use crate::settle::out_of_memory;
 use carry::Carried;
+use rayon::prelude::*;
 use std::path::PathBuf;
 
 /// A piece and what it was cut out of. Matte and colour lie on the frame's grid.
@@ -115,21 +116,31 @@ pub fn written(piece: &Piece, place: &Place, account: &Account) -> Result<Vec<Ma
         free(place, name)?;
     }
     let carried = Carried::new(piece, account).map_err(|f| out_of_memory(&f))?;
-    let mut ready: Vec<(Pending, Made)> = Vec::new();
-    for name in names {
+    let one = |name: &String| -> Result<(Pending, Made), Finding> {
         let file = format!("{}{name}", place.prefix);
         let pending = place
             .folder
             .create(&file)
             .map_err(|fault| unwritable(&file, &fault.to_string()))?;
-        let (mut pending, size) = filled(&name, pending, piece, &carried, place, account)
+        let (mut pending, size) = filled(name, pending, piece, &carried, place, account)
             .map_err(|fault| told(&file, fault))?;
         // A disk that is full shows itself here, while every previous file still stands.
         pending
             .settled()
             .map_err(|fault| unwritable(&file, &fault.to_string()))?;
-        ready.push((pending, Made { file, size }));
-    }
+        Ok((pending, Made { file, size }))
+    };
+    let ready: Vec<Result<(Pending, Made), Finding>> = match roomy(piece, &names, account) {
+        true => names.par_iter().map(one).collect(),
+        false => {
+            let mut ready = Vec::new();
+            for name in &names {
+                ready.push(Ok(one(name)?));
+            }
+            ready
+        }
+    };
+    let ready = ready.into_iter().collect::<Result<Vec<_>, Finding>>()?;
     let mut made = Vec::new();
     for (pending, file) in ready {
         pending
@@ -139,6 +150,19 @@ pub fn written(piece: &Piece, place: &Place, account: &Account) -> Result<Vec<Ma
     }
     Ok(made)
 }
+
+/// Whether memory allows for all files at once: a row of tiles of each, its codes and what they are made of, and the
+/// bands of the pictures.
+fn roomy(piece: &Piece, names: &[String], account: &Account) -> bool {
+    let row = u64::from(piece.grid().width()) * u64::from(TILE) * ROOM;
+    let sheets = 48 << 20;
+    account
+        .charge(row * names.len() as u64 + sheets, "files side by side")
+        .is_ok()
+}
+
+/// Bytes a pixel of what is being written, at most.
+const ROOM: u64 = 96;
 
 const MATTE: &str = "matte.tif";
 const COLOUR: &str = "colour.tif";

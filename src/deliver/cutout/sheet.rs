@@ -9,7 +9,7 @@ use crate::budget::Account;
 use crate::deliver::Pending;
 use crate::frame::write::Words;
 use crate::geom::Rect;
-use crate::raster::Picture;
+use crate::raster::{Picture, Premul};
 use rayon::prelude::*;
 
 /// Between fields and around them, px.
@@ -20,12 +20,12 @@ const MARGIN: u32 = 24;
 const PAPER: [u8; 3] = [176; 3];
 /// Light of #767676, 18 % of white.
 const MID_GREY: f32 = 0.18;
-/// Rows drawn at a time.
-const ROWS: u32 = 32;
+/// Pixels of the sheet drawn at a time.
+const BAND: u32 = 1 << 18;
 /// Where there is no piece, so much of the frame's middle is shown, px a side.
 const NOTHING: u32 = 512;
 
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, PartialEq)]
 enum Field {
     Over(f32),
     OverPlate,
@@ -51,23 +51,26 @@ pub(super) fn written(
     let mut sheet = Sheet::new(pending, size, piece.space, words)?;
     let paper = vec![PAPER; size.0 as usize];
     let gutter = |sheet: &mut Sheet| (0..GUTTER).try_for_each(|_| sheet.push(&paper));
+    let rows = (BAND / size.0.max(1)).clamp(16, 128);
     for fields in FIELDS {
         gutter(&mut sheet)?;
-        for band in shown.bands(ROWS) {
-            let bytes = u64::from(size.0) * u64::from(ROWS) * 3;
+        for band in shown.bands(rows) {
+            let bytes = u64::from(size.0) * u64::from(rows) * 3;
             let _room = account.charge(bytes, "rows of a check sheet")?;
-            let drawn: Vec<Result<Vec<[u8; 3]>, Fault>> = fields
-                .par_iter()
-                .map(|field| drawn(*field, band, piece, carried, &sheet, account))
-                .collect();
-            let drawn = drawn.into_iter().collect::<Result<Vec<_>, Fault>>()?;
-            for row in 0..band.height() as usize {
-                let mut line = Vec::with_capacity(size.0 as usize);
-                for field in &drawn {
+            let seen = Seen::of(&fields, band, piece, carried, account)?;
+            let lines: Vec<Vec<[u8; 3]>> = (band.y0..band.y1)
+                .into_par_iter()
+                .map(|y| {
+                    let mut line = Vec::with_capacity(size.0 as usize);
+                    for field in fields {
+                        line.extend([PAPER; GUTTER as usize]);
+                        seen.draw(field, y, &sheet, &mut line);
+                    }
                     line.extend([PAPER; GUTTER as usize]);
-                    line.extend_from_slice(&field[row * w as usize..(row + 1) * w as usize]);
-                }
-                line.extend([PAPER; GUTTER as usize]);
+                    line
+                })
+                .collect();
+            for line in lines {
                 sheet.push(&line)?;
             }
         }
@@ -92,65 +95,80 @@ fn shown(piece: &Piece, carried: &Carried) -> Rect {
     )
 }
 
-/// A field's pixels of a band.
-fn drawn(
-    field: Field,
+/// What the fields of a band are drawn from.
+struct Seen {
     band: Rect,
-    piece: &Piece,
-    carried: &Carried,
-    sheet: &Sheet,
-    account: &Account,
-) -> Result<Vec<[u8; 3]>, Fault> {
-    match field {
-        Field::Over(ground) => {
-            let own = carried.piece(band, account)?;
-            Ok(over(&own, sheet, |_| [ground; 3]))
-        }
-        Field::OverPlate => {
-            let own = carried.piece(band, account)?;
-            let Some(plate) = piece.plate else {
-                return Ok(over(&own, sheet, |_| [MID_GREY; 3]));
-            };
-            let plate = light(plate, band, [1.0; 3], account).map_err(told)?;
-            let ground = plate.data();
-            Ok(over(&own, sheet, |k| opaque(ground[k].0)))
-        }
-        Field::Matte => {
-            let own = carried.piece(band, account)?;
-            let tone = |c: f32| (c * 255.0 + 0.5).floor() as u8;
-            Ok(own.data().iter().map(|p| [tone(p.alpha()); 3]).collect())
-        }
-        Field::Outline => {
-            let wide = band.grown(contour::WIDTH);
-            let own = carried.piece(wide, account)?;
-            let frame = carried.frame(band, account).map_err(told)?;
-            let inside = |x: i32, y: i32| wide.contains(x, y) && own.at(x, y).alpha() >= 0.5;
-            let mut out = Vec::with_capacity(band.area() as usize);
-            for y in band.y0..band.y1 {
-                for x in band.x0..band.x1 {
-                    out.push(match contour::tone(x, y, &inside) {
-                        Some(tone) => [tone; 3],
-                        None => sheet.tone(opaque(frame.at(x, y).0)),
-                    });
-                }
+    /// The piece; with what an outline looks at beside the band, where one is drawn.
+    own: Picture,
+    plate: Option<Picture>,
+    frame: Option<Picture>,
+}
+
+impl Seen {
+    fn of(
+        fields: &[Field],
+        band: Rect,
+        piece: &Piece,
+        carried: &Carried,
+        account: &Account,
+    ) -> Result<Seen, Fault> {
+        let asked = |field: Field| fields.contains(&field);
+        let around = match asked(Field::Outline) {
+            true => band.grown(contour::WIDTH),
+            false => band,
+        };
+        let plate = piece.plate.filter(|_| asked(Field::OverPlate));
+        let plate = plate.map(|plate| light(plate, band, [1.0; 3], account));
+        let frame = asked(Field::Outline).then(|| carried.frame(band, account));
+        Ok(Seen {
+            band,
+            own: carried.piece(around, account)?,
+            plate: plate.transpose().map_err(told)?,
+            frame: frame.transpose().map_err(told)?,
+        })
+    }
+
+    /// Appends a field's pixels of row `y`.
+    fn draw(&self, field: Field, y: i32, sheet: &Sheet, line: &mut Vec<[u8; 3]>) {
+        let (x0, x1) = (self.band.x0, self.band.x1);
+        let own = self.own.span(y, x0, x1);
+        match (field, &self.plate, &self.frame) {
+            (Field::Over(ground), ..) => {
+                line.extend(own.iter().map(|own| over(own, [ground; 3], sheet)));
             }
-            Ok(out)
+            (Field::OverPlate, Some(plate), _) => {
+                let both = own.iter().zip(plate.row(y));
+                line.extend(both.map(|(own, plate)| over(own, opaque(plate.0), sheet)));
+            }
+            (Field::OverPlate, None, _) => {
+                line.extend(own.iter().map(|own| over(own, [MID_GREY; 3], sheet)));
+            }
+            (Field::Matte, ..) => {
+                let tone = |c: f32| (c * 255.0 + 0.5).floor() as u8;
+                line.extend(own.iter().map(|p| [tone(p.alpha()); 3]));
+            }
+            (Field::Outline, _, frame) => {
+                let wide = self.own.rect();
+                let inside =
+                    |x: i32, y: i32| wide.contains(x, y) && self.own.at(x, y).alpha() >= 0.5;
+                line.extend(
+                    (x0..x1).map(|x| match (contour::tone(x, y, &inside), frame) {
+                        (Some(tone), _) => [tone; 3],
+                        (None, Some(frame)) => sheet.tone(opaque(frame.at(x, y).0)),
+                        (None, None) => PAPER,
+                    }),
+                );
+            }
         }
     }
 }
 
-/// The piece over a ground.
-fn over(own: &Picture, sheet: &Sheet, ground: impl Fn(usize) -> [f32; 3]) -> Vec<[u8; 3]> {
-    own.data()
-        .iter()
-        .enumerate()
-        .map(|(k, pixel)| {
-            let [r, g, b, a] = pixel.0;
-            let [gr, gg, gb] = ground(k);
-            let rest = 1.0 - a;
-            sheet.tone([r + rest * gr, g + rest * gg, b + rest * gb])
-        })
-        .collect()
+/// A pixel of the piece over a ground.
+fn over(own: &Premul, ground: [f32; 3], sheet: &Sheet) -> [u8; 3] {
+    let [r, g, b, a] = own.0;
+    let [gr, gg, gb] = ground;
+    let rest = 1.0 - a;
+    sheet.tone([r + rest * gr, g + rest * gg, b + rest * gb])
 }
 
 /// What is transparent is shown on black.

@@ -319,19 +319,16 @@ impl Warped {
             return Some(warped);
         }
         let mut row = Places::default();
+        let wide = around.width() as usize;
+        let mut values = [0.0f32; WIDE];
         for y in around.y0..around.y1 {
-            let wide = around.width() as usize;
-            for (k, x) in (around.x0..around.x1).enumerate() {
-                let at = place(x, y);
-                (row.across[k], row.down[k]) = (at[0], at[1]);
-            }
-            row.weighed(wide, [width, height]);
-            let near = |v: f64, side: usize| ((v + 0.5) as usize).min(side - 1);
-            for k in 0..wide {
-                let at = near(row.down[k], height) * width + near(row.across[k], width);
-                warped.base.push(base[at]);
-            }
-            row.read(wide, detail, width, &mut warped.values);
+            row.placed(patch, around.x0, y, map);
+            row.weighed([width, height]);
+            row.read(wide, detail, width, &mut values);
+            warped.values.extend_from_slice(&values[..wide]);
+            let lows = row.near[0][..wide].iter().zip(&row.near[1]);
+            let lows = lows.map(|(u, v)| base[*v as usize * width + *u as usize]);
+            warped.base.extend(lows);
         }
         Some(warped)
     }
@@ -373,8 +370,10 @@ struct Places {
     across: [f64; WIDE],
     down: [f64; WIDE],
     /// First of the six columns and rows around each.
-    column: [usize; WIDE],
-    row: [usize; WIDE],
+    column: [i32; WIDE],
+    row: [i32; WIDE],
+    /// Column and row of the nearest.
+    near: [[i32; WIDE]; 2],
     /// Weight k of pixel x at `[k][x]`.
     columns: [[f32; WIDE]; 6],
     rows: [[f32; WIDE]; 6],
@@ -387,6 +386,7 @@ impl Default for Places {
             down: [0.0; WIDE],
             column: [0; WIDE],
             row: [0; WIDE],
+            near: [[0; WIDE]; 2],
             columns: [[0.0; WIDE]; 6],
             rows: [[0.0; WIDE]; 6],
         }
@@ -397,73 +397,131 @@ impl Default for Places {
 const RUN: usize = 4;
 
 impl Places {
-    /// The weights and first samples, from the places.
-    fn weighed(&mut self, wide: usize, [width, height]: [usize; 2]) {
-        let parts = [
-            (&self.across, &mut self.column, &mut self.columns, width),
-            (&self.down, &mut self.row, &mut self.rows, height),
-        ];
-        for (places, first, weights, side) in parts {
-            let mut between = [0.0f32; WIDE];
-            for x in 0..WIDE {
-                between[x] = (places[x] - floor(places[x])) as f32;
+    /// Places under a map of the row's pixels from `x0` on.
+    fn placed(&mut self, patch: &Patch, x0: i32, y: i32, map: &Map) {
+        let first = f64::from(x0) + 0.5;
+        let [left, y] = patch.full(0.0, f64::from(y) + 0.5);
+        let (step, [u0, v0]) = (patch.step, patch.plate.origin);
+        let (across, down) = (&mut self.across, &mut self.down);
+        if map.is_affine() {
+            let [[a, b, c], [d, e, f], _] = map.0;
+            let (b, e) = (b * y, e * y);
+            for k in 0..WIDE {
+                let x = left + step * (first + k as i32 as f64);
+                across[k] = a * x + b + c;
+                down[k] = d * x + e + f;
             }
-            for x in 0..WIDE {
-                let six = six(between[x]);
-                for k in 0..6 {
-                    weights[k][x] = six[k];
+        } else {
+            for k in 0..WIDE {
+                let x = left + step * (first + k as i32 as f64);
+                (across[k], down[k]) = map.apply(x, y);
+            }
+        }
+        // Most grids are the picture's own, where nothing is divided.
+        for (places, from) in [(across, u0), (down, v0)] {
+            for place in places.iter_mut() {
+                *place -= from;
+            }
+            if step != 1.0 {
+                for place in places.iter_mut() {
+                    *place /= step;
                 }
             }
-            // Under perspective a point between the corners may stick out by a hair.
-            for x in 0..wide {
-                first[x] = (places[x] as usize).clamp(2, side - 4) - 2;
+            for place in places.iter_mut() {
+                *place -= 0.5;
             }
         }
     }
 
-    /// Appends the weighed samples.
-    fn read(&self, wide: usize, detail: &[f32], width: usize, values: &mut Vec<f32>) {
+    /// The weights and first samples, from the places.
+    fn weighed(&mut self, [width, height]: [usize; 2]) {
+        let [across, down] = &mut self.near;
+        let (column, row) = (&mut self.column, &mut self.row);
+        weights(&self.across, width, [column, across], &mut self.columns);
+        weights(&self.down, height, [row, down], &mut self.rows);
+    }
+
+    /// The weighed samples.
+    fn read(&self, wide: usize, detail: &[f32], width: usize, values: &mut [f32; WIDE]) {
         let mut x = 0;
         while x < wide {
             let (column, row) = (self.column[x], self.row[x]);
             let beside = x + RUN <= wide
-                && (1..RUN).all(|k| self.column[x + k] == column + k && self.row[x + k] == row);
-            let start = row * width + column;
-            if beside {
-                values.extend(self.run::<RUN>(x, &detail[start..], width));
-                x += RUN;
+                && (1..RUN).all(|k| self.column[x + k] == column + k as i32)
+                && (1..RUN).all(|k| self.row[x + k] == row);
+            let from = &detail[row as usize * width + column as usize..];
+            let taken = if beside {
+                self.run::<RUN>(x, from, width, values)
             } else {
-                values.extend(self.run::<1>(x, &detail[start..], width));
-                x += 1;
-            }
+                self.run::<1>(x, from, width, values)
+            };
+            x += taken;
         }
     }
 
     /// `N` pixels whose samples lie side by side.
-    fn run<const N: usize>(&self, x: usize, detail: &[f32], width: usize) -> [f32; N] {
+    fn run<const N: usize>(
+        &self,
+        x: usize,
+        detail: &[f32],
+        width: usize,
+        values: &mut [f32; WIDE],
+    ) -> usize {
+        let part = |weights: &[f32; WIDE]| -> [f32; N] { std::array::from_fn(|i| weights[x + i]) };
+        let columns: [[f32; N]; 6] = std::array::from_fn(|k| part(&self.columns[k]));
         let mut sum = [0.0f32; N];
         for (k, rows) in self.rows.iter().enumerate() {
             let line = &detail[k * width..][..5 + N];
+            let rows = part(rows);
             let mut along = [-0.0f32; N];
-            for (j, columns) in self.columns.iter().enumerate() {
+            for (j, columns) in columns.iter().enumerate() {
                 for i in 0..N {
-                    along[i] += line[j + i] * columns[x + i];
+                    along[i] += line[j + i] * columns[i];
                 }
             }
             for i in 0..N {
-                sum[i] += rows[x + i] * along[i];
+                sum[i] += rows[i] * along[i];
             }
         }
-        sum
+        values[x..][..N].copy_from_slice(&sum);
+        N
     }
 }
 
-/// The next whole number below, without a call; for numbers up to 2^51, as every place in a picture is. Adding and
-/// taking away 1.5 * 2^52 rounds to the nearest whole number.
-fn floor(v: f64) -> f64 {
+/// Six weights a place, the first of the samples they belong to, and the nearest sample, of `side`.
+#[inline(never)]
+fn weights(
+    places: &[f64; WIDE],
+    side: usize,
+    [first, near]: [&mut [i32; WIDE]; 2],
+    weights: &mut [[f32; WIDE]; 6],
+) {
+    let mut between = [0.0f32; WIDE];
+    for x in 0..WIDE {
+        let (low, _) = floor(places[x]);
+        between[x] = (places[x] - low) as f32;
+    }
+    // Under perspective a point between the corners may stick out by a hair.
+    let last = side as i32 - 4;
+    for x in 0..WIDE {
+        first[x] = floor(places[x]).1.max(2).min(last) - 2;
+        near[x] = floor(places[x] + 0.5).1.max(0).min(side as i32 - 1);
+    }
+    let [w0, w1, w2, w3, w4, w5] = weights;
+    for x in 0..WIDE {
+        [w0[x], w1[x], w2[x], w3[x], w4[x], w5[x]] = six(between[x]);
+    }
+}
+
+/// The next whole number below, as both kinds of number, without a call; for numbers up to 2^31, as every place in a
+/// picture is. Adding 1.5 * 2^52 rounds to the nearest whole number and leaves it in the low bits.
+fn floor(v: f64) -> (f64, i32) {
     const WHOLE: f64 = 6_755_399_441_055_744.0;
-    let nearest = (v + WHOLE) - WHOLE;
-    nearest - if nearest > v { 1.0 } else { 0.0 }
+    let raised = v + WHOLE;
+    let nearest = raised - WHOLE;
+    let above = nearest > v;
+    let low = nearest - if above { 1.0 } else { 0.0 };
+    (low, raised.to_bits() as i32 - i32::from(above))
 }
 
 /// Six samples around a point: weights of the polynomial through them (Lagrange), at `t` between the third and the
