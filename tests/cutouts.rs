@@ -127,7 +127,13 @@ fn files_of_one_plate_are_averaged_and_the_first_is_shown() {
     let rect = Rect::new(17, 40, 50, 30);
     let light = |shots: &[&plan::Shot]| {
         let account = Account::unlimited();
-        PlateSight { shots, account }.light(rect).unwrap()
+        PlateSight {
+            shots,
+            held: None,
+            account,
+        }
+        .light(rect)
+        .unwrap()
     };
     let (a, b, mean) = (light(&shots[..1]), light(&shots[1..]), light(&shots));
     for k in 0..rect.area() as usize {

@@ -60,6 +60,10 @@ pub fn holes(fitted: &Fitted, account: &Account) -> Result<Vec<Hole>, OverBudget
         *core = u8::from(even(fitted, i));
     }
     let parts = labels::parts(&core, Joined::SidesAndCorners, account)?;
+    // Lists that double as they grow, kept once more as holes; and a mark a pixel.
+    let listed: u64 = parts.parts.iter().map(|part| part.area).sum();
+    let lists = 12 * listed + fitted.pixels.len() as u64;
+    let _lists = account.charge(lists, "holes in the piece")?;
     let mut members: Vec<Vec<u32>> = vec![Vec::new(); parts.parts.len()];
     for (i, &label) in parts.labels.data().iter().enumerate() {
         if label > 0 {

@@ -73,6 +73,9 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
         *line = u8::from(said.is_some());
     }
     let parts = labels::parts(&line, Joined::SidesAndCorners, account)?;
+    // Lists that double as they grow.
+    let listed: u64 = parts.parts.iter().map(|part| part.area).sum();
+    let _lists = account.charge(16 * listed, "slits in the piece")?;
     let mut members: Vec<Vec<usize>> = vec![Vec::new(); parts.parts.len()];
     for (i, &label) in parts.labels.data().iter().enumerate() {
         if label > 0 {

@@ -223,7 +223,7 @@ impl Line {
         let (kept, errors) = (&mut self.kept, &mut self.errors);
         for x in 0..n {
             let ratio = smooth[x] / lows[x];
-            let keep = ratio >= RATIO[0] && ratio <= RATIO[1];
+            let keep = (RATIO[0]..=RATIO[1]).contains(&ratio);
             let only = |v: f32| if keep { v } else { 0.0 };
             let (value, plate) = (own[x], ratio * seen[x]);
             let error = plate - value;
