@@ -69,7 +69,14 @@ fn object(piece: &Piece, carried: &Carried, account: &Account) -> Result<Value, 
         let noise = json!({ "p": noise.p, "q": noise.q, "r": noise.r });
         object.insert("noise".into(), noise);
     }
-    let area: f64 = piece.matte.data().iter().map(|c| f64::from(*c)).sum();
+    // The sum of nothing is -0.
+    let area = 0.0
+        + piece
+            .matte
+            .data()
+            .iter()
+            .map(|c| f64::from(*c))
+            .sum::<f64>();
     let covered = parts(piece.matte, Sort::Covered, 1, account)?;
     let body = json!({
         "box": rect(landed(piece, carried.covered)),

@@ -6,10 +6,12 @@
 mod band;
 pub mod card;
 mod colour;
+mod laid;
 mod measure;
 mod outline;
 mod see_through;
 mod shade;
+mod slope;
 mod solve;
 mod strands;
 #[cfg(test)]

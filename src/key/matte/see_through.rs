@@ -3,11 +3,11 @@
 //! Inside a piece 1 - a is the slope of frame on backdrop, both without their slow parts, over Gaussian windows.
 //! Opaque pieces show slope 0 within its standard deviation and are left alone.
 
-use rayon::prelude::*;
-
-use super::super::tools::{gauss, push_pull};
+use super::super::tools::push_pull;
 use super::band::Band;
+use super::laid;
 use super::measure::{Data, Sensed};
+use super::slope::{self, bare_slope, slopes};
 use super::solve;
 use super::tinted::{self, Look};
 use crate::budget::{Account, OverBudget};
@@ -15,7 +15,7 @@ use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
 
 /// Gaussians, pixels: what is slow, and the window.
-const SCALES: [(f64, f64); 2] = [(3.0, 6.0), (4.0, 15.0)];
+const SCALES: [(f64, f64); 2] = [(slope::FINE, 6.0), (4.0, 15.0)];
 /// How far coverage departs from its mean over such a window (standard deviation).
 const BLUNT: [f32; 2] = [0.02, 0.06];
 /// The method's own number of standard deviations.
@@ -46,105 +46,6 @@ const ALMOST: [f32; 2] = [0.80, 0.95];
 /// See-through when so much of a piece shows such slopes.
 const SHARE: f32 = 0.25;
 
-/// Products of what is left of frame and backdrop without their slow parts, in units of noise: weight, frame x
-/// backdrop, backdrop squared, frame squared.
-fn products(
-    sensed: &Sensed,
-    solid: &Raster<f32>,
-    slow: f64,
-    account: &Account,
-) -> Result<Raster<[f32; 4]>, OverBudget> {
-    let rect = solid.rect();
-    let mut both = Raster::filled(rect, [0.0f32; 7], account)?;
-    let (frame, backdrop) = (sensed.frame.data(), sensed.backdrop.data());
-    for (i, out) in both.data_mut().iter_mut().enumerate() {
-        let s = solid.data()[i];
-        let (c, b) = (frame[i], backdrop[i]);
-        *out = [
-            s,
-            s * c[0],
-            s * c[1],
-            s * c[2],
-            s * b[0],
-            s * b[1],
-            s * b[2],
-        ];
-    }
-    let means = gauss::blurred(&both, slow, account)?;
-    drop(both);
-    // What a high-pass leaves of white noise.
-    let kept = (1.0 - 1.0 / (4.0 * std::f64::consts::PI * slow * slow)) as f32;
-    let mut products = Raster::filled(rect, [0.0f32; 4], account)?;
-    products
-        .data_mut()
-        .par_iter_mut()
-        .with_min_len(4096)
-        .enumerate()
-        .for_each(|(i, out)| {
-            let (s, m) = (solid.data()[i], means.data()[i]);
-            if s <= 0.0 || m[0] < 0.02 {
-                return;
-            }
-            let (c, b) = (frame[i], backdrop[i]);
-            let v = sensed.variance(i, 0.5);
-            let mut sums = [s, 0.0, 0.0, 0.0];
-            for k in 0..3 {
-                let (dc, db) = (c[k] - m[1 + k] / m[0], b[k] - m[4 + k] / m[0]);
-                sums[1] += s * dc * db / v[k];
-                sums[2] += s * (db * db - kept * sensed.loose.data()[i][k]) / v[k];
-                sums[3] += s * dc * dc / v[k];
-            }
-            *out = sums;
-        });
-    Ok(products)
-}
-
-/// Slope of frame on backdrop, its precision (1 / variance) and what is left over the noise's variance, at one pair
-/// of scales.
-fn slopes(
-    sensed: &Sensed,
-    solid: &Raster<f32>,
-    (slow, window): (f64, f64),
-    account: &Account,
-) -> Result<Raster<[f32; 3]>, OverBudget> {
-    let rect = solid.rect();
-    let products = products(sensed, solid, slow, account)?;
-    let sums = gauss::blurred(&products, window, account)?;
-    let pixels = (std::f64::consts::PI * window * window) as f32;
-    let mut out = Raster::filled(rect, [0.0f32; 3], account)?;
-    for (out, s) in out.data_mut().iter_mut().zip(sums.data()) {
-        if s[0] < 0.02 || s[2].is_nan() || s[2] <= 1e-3 * s[0] {
-            continue;
-        }
-        let slope = s[1] / s[2];
-        let left = ((s[3] - slope * s[1]) / s[0]).max(3.0) / 3.0;
-        // Neighbouring pixels of a texture are not independent: a quarter of the window's pixels count.
-        let precision = s[2] * pixels / left;
-        *out = [slope, precision, left];
-    }
-    Ok(out)
-}
-
-/// The slope measured where nothing hides the plate: 1 but for what carrying the plate did to it.
-fn bare_slope(
-    sensed: &Sensed,
-    beside: &Raster<f32>,
-    slow: f64,
-    account: &Account,
-) -> Result<f32, OverBudget> {
-    let products = products(sensed, beside, slow, account)?;
-    let (mut cross, mut square) = (0.0f64, 0.0f64);
-    for p in products.data() {
-        cross += f64::from(p[1]);
-        square += f64::from(p[2]);
-    }
-    Ok(if square > 1e3 {
-        ((cross / square) as f32).clamp(0.7, 1.2)
-    } else {
-        1.0
-    })
-}
-
 /// What is found of a piece's inside.
 #[derive(Debug)]
 pub struct Inside {
@@ -159,6 +60,74 @@ impl Inside {
         coverage: None,
         doubtful: false,
     };
+}
+
+/// What of the plate's texture shows in a piece.
+#[derive(Debug)]
+struct Shown {
+    /// Slope and its precision (1 / variance), over all scales.
+    slopes: Raster<[f32; 2]>,
+    /// Pixels that surely show it, pixels where the plate has none.
+    clear: u32,
+    blind: u32,
+}
+
+/// Slopes inside `solid`; sure from `enough` of their standard deviations on.
+fn shown(
+    sensed: &Sensed,
+    solid: &Raster<f32>,
+    enough: f32,
+    account: &Account,
+) -> Result<Shown, OverBudget> {
+    let mut all = Raster::filled(solid.rect(), [0.0f32; 2], account)?;
+    let (mut clear, mut blind) = (0u32, 0u32);
+    for (n, scale) in SCALES.into_iter().enumerate() {
+        let found = slopes(sensed, solid, scale, account)?;
+        for (i, (sum, f)) in all.data_mut().iter_mut().zip(found.data()).enumerate() {
+            let firm = f[1] / (1.0 + f[1] * BLUNT[n] * BLUNT[n]);
+            sum[0] += f[0] * firm;
+            sum[1] += firm;
+            // A mean of bare plate and piece leaves the piece's own texture over; and bare plate is a hole.
+            let sure = f[0] > LARGE && f[0] < BARE && f[0] * f[1].sqrt() > enough && f[2] < PLAIN;
+            if n == 0 && solid.data()[i] > 0.0 && sure {
+                clear += 1;
+            }
+            if n == 0 && solid.data()[i] > 0.0 && f[1] < BLIND {
+                blind += 1;
+            }
+        }
+    }
+    for sum in all.data_mut() {
+        if sum[1] > 0.0 {
+            sum[0] /= sum[1];
+        }
+    }
+    Ok(Shown {
+        slopes: all,
+        clear,
+        blind,
+    })
+}
+
+/// 1 where the plate shows at least half as much as it does on most of the piece.
+fn open(
+    slopes: &Raster<[f32; 2]>,
+    solid: &Raster<f32>,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let told = |i: usize| {
+        let [slope, precision] = slopes.data()[i];
+        (solid.data()[i] > 0.0 && precision > BLIND && slope > LARGE).then_some(slope)
+    };
+    let mut sorted: Vec<f32> = (0..slopes.data().len()).filter_map(told).collect();
+    let _charge = account.charge(sorted.len() as u64 * 4, "slopes")?;
+    sorted.sort_by(f32::total_cmp);
+    let half = 0.5 * sorted.get(sorted.len() / 2).copied().unwrap_or(2.0);
+    let mut open = Raster::filled(slopes.rect(), 0u8, account)?;
+    for (i, open) in open.data_mut().iter_mut().enumerate() {
+        *open = u8::from(solid.data()[i] > 0.0 && slopes.data()[i][0] > half);
+    }
+    Ok(open)
 }
 
 /// What shows through the piece, on the sensed rectangle.
@@ -181,26 +150,13 @@ pub fn inner_coverage(
     if count < 400 || band.strand_pixels() as f32 > 0.1 * count as f32 {
         return Ok(Inside::OPAQUE);
     }
-    let mut seen = Raster::filled(rect, [0.0f32; 2], account)?;
-    let (mut clear, mut blind) = (0u32, 0u32);
     // Asked for more or fewer deviations, this asks for more or fewer in proportion.
     let enough = sigma.map_or(SURE, |s| SURE * (s / OWN_SIGMA) as f32);
-    for (n, scale) in SCALES.into_iter().enumerate() {
-        let found = slopes(sensed, &solid, scale, account)?;
-        for (i, (sum, f)) in seen.data_mut().iter_mut().zip(found.data()).enumerate() {
-            let firm = f[1] / (1.0 + f[1] * BLUNT[n] * BLUNT[n]);
-            sum[0] += f[0] * firm;
-            sum[1] += firm;
-            // A mean of bare plate and piece leaves the piece's own texture over; and bare plate is a hole.
-            let sure = f[0] > LARGE && f[0] < BARE && f[0] * f[1].sqrt() > enough && f[2] < PLAIN;
-            if n == 0 && solid.data()[i] > 0.0 && sure {
-                clear += 1;
-            }
-            if n == 0 && solid.data()[i] > 0.0 && f[1] < BLIND {
-                blind += 1;
-            }
-        }
-    }
+    let Shown {
+        mut slopes,
+        clear,
+        blind,
+    } = shown(sensed, &solid, enough, account)?;
     if (clear as f32) < SHARE * count as f32 {
         if (blind as f32) < 0.5 * count as f32 {
             return Ok(Inside::OPAQUE);
@@ -227,14 +183,19 @@ pub fn inner_coverage(
     let beside = beside(band, rect, account)?;
     let bare = bare_slope(sensed, &beside, SCALES[0].0, account)?;
     drop(beside);
-    for sum in seen.data_mut() {
-        if sum[1] > 0.0 {
-            sum[0] /= sum[1];
+    let laid = laid::found(sensed, &solid, &open(&slopes, &solid, account)?, account)?;
+    if let Some(cover) = &laid {
+        // A window that looks over a label's rim would take its share of it.
+        for (s, c) in solid.data_mut().iter_mut().zip(cover.data()) {
+            if *c > 0.0 {
+                *s = 0.0;
+            }
         }
+        slopes = shown(sensed, &solid, enough, account)?.slopes;
     }
     let mut asked = Raster::filled(rect, [0.0f32; 1], account)?;
     let mut firm = Raster::filled(rect, 0.0f32, account)?;
-    for (i, s) in seen.data().iter().enumerate() {
+    for (i, s) in slopes.data().iter().enumerate() {
         if solid.data()[i] > 0.0 && s[1] > 0.0 {
             asked.data_mut()[i] = [1.0 - (s[0] / bare).clamp(0.0, 1.0)];
             firm.data_mut()[i] = s[1].min(1e4);
@@ -260,6 +221,9 @@ pub fn inner_coverage(
         let over = (*out - ALMOST[0]).max(0.0) / (ALMOST[1] - ALMOST[0]);
         if over > 0.0 {
             *out = (ALMOST[0] + over * (1.0 - ALMOST[0])).min(1.0);
+        }
+        if let Some(cover) = &laid {
+            *out = 1.0 - (1.0 - *out) * (1.0 - cover.data()[i]);
         }
         *out = out.max(least(sensed, i));
     }
