@@ -25,6 +25,8 @@ const BANK: (f32, f32) = (0.01, 0.03);
 const WRONG: f32 = 11.3;
 /// Coverage up to which a pixel may be of a slit.
 const MOST: f32 = 0.75;
+/// The same for one beside a slit.
+const RIM: f32 = 0.8;
 /// Twice as far from the slit the piece differs from the plate by at most this much more than its bank: else the
 /// slit is the bottom of smooth shading.
 const LEVEL: f32 = 1.6;
@@ -115,7 +117,7 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
             shares.push((i, said[i], bare));
             // The rims of a slit cover more than a line may.
             let rims = fitted.around(i);
-            shares.extend(rims.map(|j| (j, self::said(fitted, open, j, 1.0), bare)));
+            shares.extend(rims.map(|j| (j, self::said(fitted, open, j, RIM), bare)));
         }
     }
     for (i, said, bare) in shares {

@@ -11,6 +11,7 @@ mod look;
 mod mend;
 mod reach;
 mod rod;
+mod shadow;
 mod strip;
 #[cfg(test)]
 mod tests;
@@ -75,6 +76,7 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
         }
     }
     let mut rig = painted(&domain, &rods, account)?;
+    shadow::marked(ground, &rods, &mut rig.shadow);
     let main = main_part(&domain, &rig.cells, account)?;
     for run in lost {
         if run.cells.iter().any(|&(i, j)| main.at(i, j) == 1) {

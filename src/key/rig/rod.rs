@@ -13,6 +13,7 @@ use crate::key::Ask;
 use crate::key::ground::Ground;
 
 pub(super) struct Rod {
+    pub axis: Axis,
     pub look: Look,
     pub strip: Strip,
     /// Half the width of its mask, in pixels.
@@ -134,6 +135,7 @@ pub(super) fn followed(
                 let again = again(&strip, &look, seen.last as i32);
                 look.rest = seen.rest(&strip, &look);
                 return Ok(Some(Rod {
+                    axis,
                     look,
                     strip,
                     half,
@@ -169,6 +171,8 @@ fn extent(ask: &Ask, axis: &Axis, reach: f64) -> (i32, i32) {
     while from > -2000 && touches(from - 1) {
         from -= 1;
     }
+    // A row reaches from its number to the next: the one before may end in the frame.
+    from -= 1;
     let most = (rect.width() + rect.height()) as i32 * 2;
     let mut to = 1;
     while to < most && touches(to) {
