@@ -26,7 +26,7 @@ const WRONG: f32 = 11.3;
 /// Coverage up to which a pixel may be of a slit.
 const MOST: f32 = 0.75;
 /// The same for one beside a slit.
-const RIM: f32 = 0.8;
+const RIM: f32 = 0.95;
 /// Twice as far from the slit the piece differs from the plate by at most this much more than its bank: else the
 /// slit is the bottom of smooth shading.
 const LEVEL: f32 = 1.6;
