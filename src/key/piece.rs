@@ -316,3 +316,57 @@ pub(super) fn like_plate(
             place: pixels(parts.parts[i].place, ask),
         }))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::raster::Light;
+
+    /// Places found in a body of 60 x 60 cells whose middle square of `side` pixels shows the plate, the rest not.
+    fn like(side: i32) -> Option<Notice> {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(160, 160);
+        let mut frame = Light::filled(rect, [0.6, 0.4, 0.2], &account).unwrap();
+        let plate = Light::filled(rect, [0.3; 3], &account).unwrap();
+        for y in 80 - side / 2..80 + side / 2 {
+            for x in 80 - side / 2..80 + side / 2 {
+                // A checkerboard of less than a deviation of noise.
+                let off = if (x + y) % 2 == 0 { 0.001 } else { -0.001 };
+                frame.put(x, y, [0.3 + off; 3]);
+            }
+        }
+        let cells = Rect::of_size(80, 80);
+        let mut body = Raster::filled(cells, 0u8, &account).unwrap();
+        for y in 10..70 {
+            for x in 10..70 {
+                body.put(x, y, 1);
+            }
+        }
+        let light = LightField {
+            cells: Raster::filled(cells, [1.0; 3], &account).unwrap(),
+        };
+        let noise = Noise {
+            p: [0.0; 3],
+            q: [4e-6; 3],
+            r: [0.0; 3],
+        };
+        let ask = Ask {
+            frame: &frame,
+            plate: &plate,
+            plate_frames: 1,
+            within: None,
+            sigma: None,
+        };
+        like_plate(&ask, &body, &light, &noise, &account).unwrap()
+    }
+
+    #[test]
+    fn a_large_part_like_the_plate_is_told_and_a_small_one_is_not() {
+        let Some(Notice::LikePlate { place }) = like(60) else {
+            panic!("not told");
+        };
+        // All of it but the rim of a cell.
+        assert_eq!(place, Rect::new(52, 52, 56, 56));
+        assert_eq!(like(12), None);
+    }
+}

@@ -3,9 +3,9 @@
 
 use rayon::prelude::*;
 
-use super::super::tools::labels::{self, Joined, Part};
+use super::super::tools::labels::{self, Joined};
 use super::fit::Fitted;
-use crate::budget::{Account, OverBudget};
+use crate::budget::{Account, Charge, OverBudget};
 use crate::geom::Rect;
 use crate::raster::Raster;
 
@@ -19,19 +19,21 @@ const ACROSS: [(i32, i32, [i32; 2]); 4] = [
 /// Banks differ from the plate by this many variances, light known to a share.
 const DIFFERS: f32 = 60.0;
 const STEP: f32 = 0.03;
-/// How well a bank's colour stands for that of the piece at the slit, as a share.
-const BANK: f32 = 0.03;
+/// How well the banks' colour stands for that of the piece at the slit, as a share: as well as they are alike.
+const BANK: (f32, f32) = (0.01, 0.03);
 /// 99 % of three degrees of freedom.
 const WRONG: f32 = 11.3;
 /// Coverage up to which a pixel may be of a slit.
 const MOST: f32 = 0.75;
+/// The same for one beside a slit.
+const RIM: f32 = 0.95;
 /// Twice as far from the slit the piece differs from the plate by at most this much more than its bank: else the
 /// slit is the bottom of smooth shading.
 const LEVEL: f32 = 1.6;
 /// Pixels of the shortest line, of the shortest slit by itself, and how wide one may be on average.
 const LINE: u32 = 7;
 const LONG: u32 = 14;
-const WIDE: u64 = 5;
+const WIDE: usize = 5;
 /// A slit is no line drawn on the piece: how much better the plate explains its pixels than a darker or lighter piece,
 /// in variances, by itself and where it runs into a hole.
 const ALONE: f32 = 6.0;
@@ -50,6 +52,12 @@ const BARE: f32 = 0.6;
 /// Half the side of the square around each pixel of a slit in which other lines count.
 const BESIDE: i32 = 6;
 
+/// Pixels a straight slit's own may lie off its line (root mean square), dots in line with it, and how far apart those
+/// may be.
+const STRAIGHT: f32 = 1.0;
+const IN_LINE: f32 = 1.2;
+const APART: f32 = 10.0;
+
 /// What one pixel says of a slit through it.
 #[derive(Clone, Copy, Debug)]
 struct Said {
@@ -66,32 +74,19 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
     let said: Vec<Option<Said>> = (0..fitted.pixels.len())
         .into_par_iter()
         .with_min_len(4096)
-        .map(|i| said(fitted, open, i))
+        .map(|i| said(fitted, open, i, MOST))
         .collect();
-    let mut line = Raster::filled(fitted.rect, 0u8, account)?;
-    for (line, said) in line.data_mut().iter_mut().zip(&said) {
-        *line = u8::from(said.is_some());
-    }
-    let parts = labels::parts(&line, Joined::SidesAndCorners, account)?;
-    // Lists that double as they grow.
-    let listed: u64 = parts.parts.iter().map(|part| part.area).sum();
-    let _lists = account.charge(16 * listed, "slits in the piece")?;
-    let mut members: Vec<Vec<usize>> = vec![Vec::new(); parts.parts.len()];
-    for (i, &label) in parts.labels.data().iter().enumerate() {
-        if label > 0 {
-            members[label as usize - 1].push(i);
-        }
-    }
-    let lines = (parts.parts.iter())
-        .filter(|part| part.place.width().max(part.place.height()) >= LINE)
-        .count();
-    if lines > FEW {
+    let (lines, _lists) = lines(fitted, open, &said, account)?;
+    let long = |line: &&Line| line.place.width().max(line.place.height()) >= LINE;
+    let count = lines.iter().filter(long).count();
+    if count > FEW {
         return Ok(());
     }
     let mut slits = Vec::new();
-    for (part, members) in parts.parts.iter().zip(members) {
-        let length = part.place.width().max(part.place.height());
-        if length < LINE || part.area > WIDE * u64::from(length) {
+    for line in lines.iter().filter(long) {
+        let members = &line.members;
+        let length = line.place.width().max(line.place.height());
+        if members.len() > WIDE * length as usize {
             continue;
         }
         let mut shares: Vec<f32> = Vec::new();
@@ -107,21 +102,145 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
             .any(|&i| fitted.around(i).any(|j| near_open(fitted, open, j)));
         let apart = length >= LONG && gain >= ALONE;
         let bare = shares.partition_point(|&share| share < NONE) as f32;
-        let limit = if bare >= BARE * length as f32 && gain >= ALONE {
-            BARE_CLUTTER
-        } else {
-            CLUTTER
-        };
-        let plain = || clutter(fitted, part, &said, members.len()) < limit;
+        let bare = bare >= BARE * length as f32 && gain >= ALONE;
+        let limit = if bare { BARE_CLUTTER } else { CLUTTER };
+        let plain = || clutter(fitted, line, &said) < limit;
         if deep && (apart || (from_hole && gain >= FROM_HOLE)) && plain() {
-            slits.push(members);
+            slits.push((members, bare));
         }
     }
-    for i in slits.into_iter().flatten() {
-        let share = said[i].map_or(1.0, |said| said.coverage);
-        open.data_mut()[i] = (255.0 * (1.0 - share)).clamp(1.0, 255.0) as u8;
+    let mut shares = Vec::new();
+    for (slit, bare) in slits {
+        let mut whole = slit.clone();
+        gone_on(fitted, &said, &mut whole);
+        for i in whole {
+            shares.push((i, said[i], bare));
+            // The rims of a slit cover more than a line may.
+            let rims = fitted.around(i);
+            shares.extend(rims.map(|j| (j, self::said(fitted, open, j, RIM), bare)));
+        }
+    }
+    for (i, said, bare) in shares {
+        if let Some(said) = said {
+            // A bare slit has an inside, like a hole.
+            let most = if bare && said.coverage < NONE {
+                255.0
+            } else {
+                254.0
+            };
+            let seen = if most == 255.0 {
+                1.0
+            } else {
+                1.0 - said.coverage
+            };
+            open.data_mut()[i] = (255.0 * seen).clamp(1.0, most) as u8;
+        }
     }
     Ok(())
+}
+
+/// Pixels in a line, each more like the plate than like paint, with gaps of up to two: where a thin slit runs between two rows of pixels, or the piece is too
+/// bright for the frame, some of it isn't seen.
+struct Line {
+    place: Rect,
+    members: Vec<usize>,
+}
+
+fn lines(
+    fitted: &Fitted,
+    open: &Raster<u8>,
+    said: &[Option<Said>],
+    account: &Account,
+) -> Result<(Vec<Line>, Charge), OverBudget> {
+    // The rim of a hole is no line.
+    let of_line: Vec<bool> = (0..said.len())
+        .map(|i| {
+            said[i].is_some_and(|said| said.gain > 0.0)
+                && fitted.around(i).all(|j| open.data()[j] == 0)
+        })
+        .collect();
+    let mut near = Raster::filled(fitted.rect, 0u8, account)?;
+    for (i, near) in near.data_mut().iter_mut().enumerate() {
+        *near = u8::from(of_line[i] || fitted.around(i).any(|j| of_line[j]));
+    }
+    let parts = labels::parts(&near, Joined::SidesAndCorners, account)?;
+    // Lists that double as they grow.
+    let listed = of_line.iter().filter(|&&of| of).count() as u64;
+    let lists = account.charge(16 * listed, "slits in the piece")?;
+    let mut lines: Vec<Line> = (0..parts.parts.len())
+        .map(|_| Line {
+            place: Rect::EMPTY,
+            members: Vec::new(),
+        })
+        .collect();
+    for (i, &label) in parts.labels.data().iter().enumerate() {
+        if label > 0 && of_line[i] {
+            let (x, y) = (i % fitted.width, i / fitted.width);
+            let (x, y) = (fitted.rect.x0 + x as i32, fitted.rect.y0 + y as i32);
+            let line = &mut lines[label as usize - 1];
+            line.place = line.place.united(&Rect::new(x, y, 1, 1));
+            line.members.push(i);
+        }
+    }
+    Ok((lines, lists))
+}
+
+/// Adds what lies in line with a straight slit: dots of it, some way apart.
+fn gone_on(fitted: &Fitted, said: &[Option<Said>], slit: &mut Vec<usize>) {
+    let place = |i: usize| ((i % fitted.width) as f32, (i / fitted.width) as f32);
+    let count = slit.len() as f32;
+    let sum = (slit.iter()).fold((0.0, 0.0), |s, &i| (s.0 + place(i).0, s.1 + place(i).1));
+    let middle = (sum.0 / count, sum.1 / count);
+    let (mut xx, mut xy, mut yy) = (0.0f32, 0.0f32, 0.0f32);
+    for &i in slit.iter() {
+        let (x, y) = (place(i).0 - middle.0, place(i).1 - middle.1);
+        (xx, xy, yy) = (xx + x * x, xy + x * y, yy + y * y);
+    }
+    let half = 0.5 * (xx - yy);
+    let root = (half * half + xy * xy).sqrt();
+    if 0.5 * (xx + yy) - root > STRAIGHT * STRAIGHT * count {
+        return;
+    }
+    // The longer axis of the ellipse of its pixels.
+    let way = if xx >= yy {
+        (half + root, xy)
+    } else {
+        (xy, root - half)
+    };
+    let long = (way.0 * way.0 + way.1 * way.1).sqrt().max(1e-6);
+    let way = (way.0 / long, way.1 / long);
+    let along = |i: usize| {
+        let (x, y) = (place(i).0 - middle.0, place(i).1 - middle.1);
+        (x * way.0 + y * way.1, (y * way.0 - x * way.1).abs())
+    };
+    let ends = |slit: &[usize]| {
+        (slit.iter().map(|&i| along(i).0)).fold((f32::INFINITY, f32::NEG_INFINITY), |m, v| {
+            (m.0.min(v), m.1.max(v))
+        })
+    };
+    let mut others: Vec<(f32, usize)> = (0..said.len())
+        .filter(|&i| said[i].is_some_and(|said| said.gain >= FROM_HOLE))
+        .map(|i| (along(i), i))
+        .filter(|&((_, off), _)| off < IN_LINE)
+        .map(|((s, _), i)| (s, i))
+        .collect();
+    others.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let (mut low, mut high) = ends(slit);
+    let old = (low, high);
+    for &(s, i) in others.iter().filter(|other| other.0 > old.1) {
+        if s - high > APART {
+            break;
+        }
+        high = s;
+        slit.push(i);
+    }
+    for &(s, i) in others.iter().rev().filter(|other| other.0 < old.0) {
+        if low - s > APART {
+            break;
+        }
+        low = s;
+        slit.push(i);
+    }
 }
 
 fn near_open(fitted: &Fitted, open: &Raster<u8>, i: usize) -> bool {
@@ -129,12 +248,12 @@ fn near_open(fitted: &Fitted, open: &Raster<u8>, i: usize) -> bool {
 }
 
 /// Share of the pixels around a line that belong to others.
-fn clutter(fitted: &Fitted, part: &Part, said: &[Option<Said>], own: usize) -> f32 {
+fn clutter(fitted: &Fitted, line: &Line, said: &[Option<Said>]) -> f32 {
     let place = Rect {
-        x0: part.place.x0 - BESIDE,
-        y0: part.place.y0 - BESIDE,
-        x1: part.place.x1 + BESIDE,
-        y1: part.place.y1 + BESIDE,
+        x0: line.place.x0 - BESIDE,
+        y0: line.place.y0 - BESIDE,
+        x1: line.place.x1 + BESIDE,
+        y1: line.place.y1 + BESIDE,
     }
     .intersected(&fitted.rect);
     let (mut all, mut lines) = (0usize, 0usize);
@@ -146,18 +265,18 @@ fn clutter(fitted: &Fitted, part: &Part, said: &[Option<Said>], own: usize) -> f
             lines += usize::from(said[i].is_some());
         }
     }
-    lines.saturating_sub(own) as f32 / all.max(1) as f32
+    lines.saturating_sub(line.members.len()) as f32 / all.max(1) as f32
 }
 
 /// The best slit through a pixel, of all directions and widths.
-fn said(fitted: &Fitted, open: &Raster<u8>, i: usize) -> Option<Said> {
+fn said(fitted: &Fitted, open: &Raster<u8>, i: usize, most: f32) -> Option<Said> {
     if !fitted.inside[i] || open.data()[i] != 0 {
         return None;
     }
     let mut best: Option<Said> = None;
     for (dx, dy, widths) in ACROSS {
         for n in widths {
-            if let Some(said) = between(fitted, open, i, (n * dx, n * dy))
+            if let Some(said) = between(fitted, open, i, (n * dx, n * dy), most)
                 && best.is_none_or(|best| said.coverage < best.coverage)
             {
                 best = Some(said);
@@ -168,7 +287,13 @@ fn said(fitted: &Fitted, open: &Raster<u8>, i: usize) -> Option<Said> {
 }
 
 /// A pixel between two banks.
-fn between(fitted: &Fitted, open: &Raster<u8>, i: usize, way: (i32, i32)) -> Option<Said> {
+fn between(
+    fitted: &Fitted,
+    open: &Raster<u8>,
+    i: usize,
+    way: (i32, i32),
+    most: f32,
+) -> Option<Said> {
     let at = |n: i32| {
         let x = (i % fitted.width) as i32 + n * way.0;
         let y = (i / fitted.width) as i32 + n * way.1;
@@ -186,7 +311,8 @@ fn between(fitted: &Fitted, open: &Raster<u8>, i: usize, way: (i32, i32)) -> Opt
     let (first, second) = (fitted.pixels[one].frame, fitted.pixels[two].frame);
     let piece: [f32; 3] = std::array::from_fn(|k| 0.5 * (first[k] + second[k]));
     let weight: [f32; 3] = std::array::from_fn(|k| {
-        let loose = BANK * piece[k].max(p.plate[k]);
+        let (level, step) = (piece[k].max(p.plate[k]), 0.5 * (first[k] - second[k]).abs());
+        let loose = step.clamp(BANK.0 * level, BANK.1 * level);
         1.0 / (p.variance[k] + loose * loose)
     });
     let dot = |a: [f32; 3], b: [f32; 3]| -> f32 { (0..3).map(|k| weight[k] * a[k] * b[k]).sum() };
@@ -210,7 +336,7 @@ fn between(fitted: &Fitted, open: &Raster<u8>, i: usize, way: (i32, i32)) -> Opt
         }
     }
     let coverage = side(p.frame, p.plate);
-    if !(-0.2..MOST).contains(&coverage) {
+    if !(-0.2..most).contains(&coverage) {
         return None;
     }
     let off = |share: f32, from: [f32; 3], to: [f32; 3]| {

@@ -111,7 +111,7 @@ impl Band {
                     (slack, INSIDE)
                 });
                 strands.push(strand);
-            } else if d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN {
+            } else if seen.data()[i] != 0 || (d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN) {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);
                 saturated.push(if open.data()[i] == 0 {
@@ -170,6 +170,11 @@ impl Band {
     /// Whether the list's nth pixel lies in a zone of strands.
     pub fn in_strands(&self, n: usize) -> bool {
         self.strands[n] != 0
+    }
+
+    /// Whether a hole or slit was found at the list's nth pixel.
+    pub fn is_open(&self, n: usize) -> bool {
+        self.seen.data()[self.list[n] as usize] != 0
     }
 
     /// Where the body is.

@@ -295,7 +295,9 @@ pub fn data(
                     .filter(|_| band.in_strands(piece * PIECE + n))
                     .and_then(|hair| hair.at(i))
                     .map(|(mean, spread)| projected(sensed, i, mean, spread, start));
-                let full = solid_here.as_ref().is_some_and(|s| s.data()[i] > 0.0);
+                // A hole that was found is none of the solid parts.
+                let full = solid_here.as_ref().is_some_and(|s| s.data()[i] > 0.0)
+                    && !band.is_open(piece * PIECE + n);
                 let (a, w) = match (solid, strand) {
                     (_, Some(_)) if full => {
                         *said = (1.0, SOLID);

@@ -33,7 +33,8 @@ impl Outline {
                 if known.open.rect().contains(x, y) {
                     seen.put(x, y, known.open.at(x, y));
                 }
-                let open = seen.at(x, y) != 0;
+                // A slit has no inside of its own: the piece's outline runs on over it.
+                let open = seen.at(x, y) == 255;
                 if cells.contains(i, j) && known.body.at(i, j) != 0 && !open {
                     inside.put(x, y, 1);
                     outside.put(x, y, 0);

@@ -120,7 +120,7 @@ pub fn open(sensed: &Sensed, outline: &Outline) -> bool {
             continue;
         }
         inside += 1;
-        if d <= RIM {
+        if d <= RIM || outline.seen.data()[i] != 0 {
             continue;
         }
         if like_plate(sensed, i) {

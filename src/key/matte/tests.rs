@@ -255,3 +255,40 @@ fn tiny_empty_and_broken_pictures() {
     let black = scene(40, |_, _| 1.0, |_, _| [0.0; 3]).solved(None);
     assert!(black.matte.data().iter().all(|&a| a > 0.9));
 }
+
+#[test]
+fn a_slit_is_open_and_leaves_the_outline_as_it_is() {
+    // A bar of 40 pixels with a slit of one along its middle, half open.
+    let bar = |x: f64, _: f64| {
+        let edge = (20.5 - (x - 50.0).abs()).clamp(0.0, 1.0);
+        if (49.0..50.0).contains(&x) { 0.5 } else { edge }
+    };
+    let scene = scene(100, bar, |_, _| [0.7, 0.5, 0.2]);
+    let account = Account::unlimited();
+    let mut open = Raster::filled(Rect::of_size(100, 100), 0u8, &account).unwrap();
+    for y in 0..100 {
+        open.put(49, y, 127);
+    }
+    let rig = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
+    let known = |open| Known {
+        frame: &scene.frame,
+        backdrop: &scene.backdrop,
+        noise: &NOISE,
+        plate_frames: 1,
+        body: &scene.body,
+        open,
+        rig: &rig,
+        within: None,
+        sigma: None,
+    };
+    let slit = solved(&known(&open), &account).unwrap().matte;
+    let none = Raster::filled(Rect::EMPTY, 0, &account).unwrap();
+    let whole = solved(&known(&none), &account).unwrap().matte;
+    for y in 20..80 {
+        assert!((slit.at(49, y) - 0.5).abs() < 0.1, "{}", slit.at(49, y));
+        assert!(whole.at(49, y) > 0.9);
+        for x in [20, 27, 30, 31, 40, 60, 69, 70, 75] {
+            assert!((slit.at(x, y) - whole.at(x, y)).abs() < 0.03, "{x} {y}");
+        }
+    }
+}

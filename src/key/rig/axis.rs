@@ -19,7 +19,7 @@ pub(super) struct Stop {
 }
 
 /// Way in pixels from which on a bend, and a changing bend, can be told from noise.
-const LONG_ENOUGH: [f64; 2] = [80.0, 200.0];
+const LONG_ENOUGH: [f64; 2] = [60.0, 200.0];
 
 impl Axis {
     /// Through `stops` in order of the way; `None` when they don't lead anywhere.

@@ -3,6 +3,7 @@
 //!
 //! Promise: the same bytes on any number of threads.
 
+mod again;
 mod axis;
 mod crossing;
 mod domain;
@@ -10,6 +11,7 @@ mod look;
 mod mend;
 mod reach;
 mod rod;
+mod shadow;
 mod strip;
 #[cfg(test)]
 mod tests;
@@ -49,6 +51,8 @@ pub(super) struct Rig {
 const CARRY: f32 = 24.0;
 /// Pixels before the piece's edge from which a crossing is marked: its coverage there is continued from both sides.
 const BEFORE: f32 = 4.0;
+/// Pixels beside a rod that is seen again through a hole that are no piece.
+const AGAIN: f32 = 3.0;
 /// Widest rod: a share of the frame's shorter side, and at least so many pixels.
 const WIDEST: (f64, f64) = (0.025, 44.0);
 
@@ -72,6 +76,7 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
         }
     }
     let mut rig = painted(&domain, &rods, account)?;
+    shadow::marked(ground, &rods, &mut rig.shadow);
     let main = main_part(&domain, &rig.cells, account)?;
     for run in lost {
         if run.cells.iter().any(|&(i, j)| main.at(i, j) == 1) {
@@ -157,6 +162,31 @@ fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, Over
             let alone = piece.is_none_or(|s| p.s < s as f32);
             if is_mask && u.abs() <= slack && alone && seen >= 0.5 {
                 rig.cells.put(i, j, 1);
+            }
+            if let Some(again) = rod.again_at(p.s) {
+                let u = p.u - again.beside(p.s);
+                let (low, high) = (rod.look.low as f32, rod.look.high as f32);
+                if !is_mask || u < low - AGAIN || u > high + AGAIN {
+                    continue;
+                }
+                let here = again.holds(p.s);
+                if here {
+                    rig.cells.put(i, j, 1);
+                }
+                if u >= low && u <= high {
+                    rig.known.put(p.x, p.y, 1);
+                    // Between two strips of the set there is nothing but the rod, however it looks.
+                    let light = if here {
+                        p.frame
+                    } else {
+                        rod.look.light(p.s, u, p.set)
+                    };
+                    rig.backdrop.put(p.x, p.y, light);
+                    if here {
+                        rig.coverage.put(p.x, p.y, rod.look.coverage(u));
+                    }
+                }
+                continue;
             }
             // Beyond the joint only what is hidden: in the open no rod was seen there.
             if seen == 0.0 && (!is_mask || p.s >= rod.reach.joint(p.u) + rod.reach.carry(p.u)) {

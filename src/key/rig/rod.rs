@@ -1,5 +1,6 @@
 //! One rod: its axis bettered by its own look, and followed to where the piece begins.
 
+use super::again::{Again, again};
 use super::axis::{Axis, Stop};
 use super::crossing::crossing;
 use super::domain::{Cell, Domain};
@@ -12,6 +13,7 @@ use crate::key::Ask;
 use crate::key::ground::Ground;
 
 pub(super) struct Rod {
+    pub axis: Axis,
     pub look: Look,
     pub strip: Strip,
     /// Half the width of its mask, in pixels.
@@ -19,6 +21,8 @@ pub(super) struct Rod {
     pub reach: Reach,
     /// Rows on which it crosses the piece's face.
     pub crossing: Option<(f32, f32)>,
+    /// Rows behind the joint on which it is seen again.
+    pub again: Vec<Again>,
     /// Rows from which the mask is closed right beside the rod, left and right.
     pub closed: [Option<i32>; 2],
 }
@@ -26,8 +30,16 @@ pub(super) struct Rod {
 impl Rod {
     /// The last row on which it is seen, beside the piece or over it.
     pub fn end(&self) -> f32 {
-        self.crossing
-            .map_or(self.reach.last, |(_, end)| end.max(self.reach.last))
+        let beside = (self.again.iter())
+            .map(|run| run.to() as f32)
+            .fold(self.reach.last, f32::max);
+        self.crossing.map_or(beside, |(_, end)| end.max(beside))
+    }
+
+    /// The rows on which it is seen again that `s` is of, or next to.
+    pub fn again_at(&self, s: f32) -> Option<&Again> {
+        let soft = 1.0 + self.look.softness();
+        (self.again.iter()).find(|run| s >= run.from as f32 - soft && s < run.to() as f32 + soft)
     }
 }
 
@@ -120,13 +132,16 @@ pub(super) fn followed(
             if last || nearest < end + 24 {
                 let closed = flanks.near;
                 let crossing = crossing(&strip, &look, &seen, flanks.both());
+                let again = again(&strip, &look, seen.last as i32);
                 look.rest = seen.rest(&strip, &look);
                 return Ok(Some(Rod {
+                    axis,
                     look,
                     strip,
                     half,
                     reach: seen,
                     crossing,
+                    again,
                     closed,
                 }));
             }
@@ -156,6 +171,8 @@ fn extent(ask: &Ask, axis: &Axis, reach: f64) -> (i32, i32) {
     while from > -2000 && touches(from - 1) {
         from -= 1;
     }
+    // A row reaches from its number to the next: the one before may end in the frame.
+    from -= 1;
     let most = (rect.width() + rect.height()) as i32 * 2;
     let mut to = 1;
     while to < most && touches(to) {
