@@ -296,6 +296,30 @@ fn a_flag_that_moved_is_found() {
 }
 
 #[test]
+fn a_shadow_that_leaves_the_frame_and_a_reflection_are_no_flag() {
+    let plate = shot(SCENE, &Map::IDENTITY, 6);
+    // A round change of light: its middle, how far it reaches, and how much.
+    for (middle, reach, amount) in [
+        ((60.0, 205.0), 24.0, -0.12),
+        ((170.0, 70.0), 12.0, 0.15),
+        ((12.0, 120.0), 7.0, -0.12),
+    ] {
+        let mut frame = shot(SCENE, &Map::IDENTITY, 5);
+        for y in 0..240 {
+            for (x, pixel) in frame.0.row_mut(y).iter_mut().enumerate() {
+                let (dx, dy) = (x as f32 - middle.0, y as f32 - middle.1);
+                let off = (dx * dx + dy * dy) / (2.0 * reach * reach);
+                let change = 1.0 + amount * libm::expf(-off);
+                *pixel = pixel.map(|v| v * change);
+            }
+        }
+        let found = balanced(&frame, &plate, &Account::unlimited()).unwrap();
+        assert!(found.gains.iter().all(|gain| (gain - 1.0).abs() < 0.005));
+        assert_eq!(found.uneven, None, "{middle:?}");
+    }
+}
+
+#[test]
 fn the_same_on_any_number_of_threads() {
     let scene = Scene {
         piece: true,

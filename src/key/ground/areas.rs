@@ -1,7 +1,7 @@
 //! Areas the flood got wrong: leaks behind a gap in an outline, and holes that no flood reaches.
 
 use super::super::tools::labels::{self, Joined};
-use super::cells::Cells;
+use super::cells::{CELLS_IN_SOFT, Cells};
 use super::texture::{Answer, Sum, Texture};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
@@ -35,6 +35,9 @@ const SURE_DARKENED: u64 = 500;
 struct Mean {
     ratio: [f64; 3],
     weight: [f64; 3],
+    /// Squared departures of brightness less noise: a ratio that crosses the expected inside an area departs though
+    /// its mean doesn't.
+    squares: f64,
     texture: Sum,
     cells: u64,
 }
@@ -49,8 +52,27 @@ impl Mean {
                 self.weight[k] += weight;
             }
         }
+        let soft = cells.soft.at(x, y);
+        let (mut off, mut whole) = (0.0, 0.0);
+        for k in 0..3 {
+            let own = soft[3 + k] * s[k] * s[k];
+            if s[k] > 1e-3 && own > 1e-6 {
+                off += own * (soft[k] / soft[3 + k] / s[k] - 1.0);
+                whole += own;
+            }
+        }
+        if whole > 0.0 {
+            // Less what noise leaves in a soft mean.
+            let off = f64::from(off / whole);
+            self.squares += off * off - 1.0 / f64::from(CELLS_IN_SOFT * whole);
+        }
         texture.add(x, y, &mut self.texture);
         self.cells += 1;
+    }
+
+    /// Root of the mean squared departure of brightness, cell by cell.
+    fn departure(&self) -> f64 {
+        (self.squares / self.cells.max(1) as f64).max(0.0).sqrt()
     }
 
     /// Brightness against the expected, and the largest departure of a channel from it.
@@ -199,11 +221,12 @@ pub(super) fn undone(
     let leaks: Vec<bool> = means
         .iter()
         .map(|mean| {
-            let (brightness, tint) = mean.light();
+            let (_, tint) = mean.light();
+            let departure = mean.departure();
             match mean.texture.answer() {
                 Answer::Plate => false,
-                Answer::Other => tint > 0.5 * TINT || (brightness - 1.0).abs() > DEPARTS,
-                Answer::Undecided => tint > TINT || (brightness - 1.0).abs() > 2.0 * DEPARTS,
+                Answer::Other => tint > 0.5 * TINT || departure > DEPARTS,
+                Answer::Undecided => tint > TINT || departure > 2.0 * DEPARTS,
             }
         })
         .collect();

@@ -99,7 +99,7 @@ pub(super) struct Cells {
 
 /// Blur of the soft means, in cells, and how many cells one of them holds (4 pi sigma^2).
 pub(super) const SOFT: f64 = 1.0;
-const CELLS_IN_SOFT: f32 = 12.6;
+pub(super) const CELLS_IN_SOFT: f32 = 12.6;
 /// Relative departure from a prediction that smooth light may have in one cell,
 const SLACK: f32 = 0.02;
 /// and in a soft mean: in brightness, where a narrow penumbra runs ahead of what is predicted, and in tint.

@@ -25,6 +25,9 @@ const ROUNDS: [(usize, f64); 7] = [
     (10, 0.012),
     (10, 0.01),
 ];
+/// What is darker counts less at this share of the departure: a piece takes more light from the set than it throws on
+/// it, and a drift that follows the tails of its shadow would dip below the piece.
+const DARKER: f64 = 0.5;
 /// Blur in cells before anything is compared with the noise.
 const SOFT: f64 = 3.0;
 /// Deviations at which light begins to be an effect, is one wholly, and must be reached somewhere in an area.
@@ -33,6 +36,9 @@ const WHOLE: f32 = 3.0;
 const SURE: f32 = 4.5;
 /// Cells of the smallest effect.
 const SMALLEST: u64 = 60;
+/// What departs by less than this at the frame's border, and has no part beneath the piece, is a finer drift than the
+/// polynomial's: relative.
+const DRIFTS: f32 = 0.04;
 /// Least deviation believed: what the 16th part of a stop's hundredth shows, relative.
 const LEAST: f32 = 0.0008;
 
@@ -46,7 +52,6 @@ pub(in super::super) fn thrown(
     let rect = light.rect();
     let mut known = Raster::filled(rect, 1.0f32, account)?;
     let mut far = Raster::filled(rect, 0u8, account)?;
-    let set = |mask: &Raster<u8>, x, y| mask.rect().contains(x, y) && mask.at(x, y) > 0;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
             let dark = set(rod_shadow, x, y);
@@ -72,7 +77,7 @@ pub(in super::super) fn thrown(
                 }
             }
         });
-    quietened(&mut cells, &far, account)?;
+    quietened(&mut cells, &far, body, account)?;
     Ok(LightField { cells })
 }
 
@@ -121,6 +126,7 @@ impl Drift {
                     .map(|k| f64::from(value[k] / now[k].max(0.05)) - 1.0)
                     .sum::<f64>()
                     / 3.0;
+                let width = if off < 0.0 { DARKER * width } else { width };
                 let near = 1.0 / (1.0 + off * off / (width * width));
                 let weight = near * near;
                 for k in 0..3 {
@@ -193,14 +199,20 @@ fn usual(light: impl Iterator<Item = [f32; 3]>) -> [f64; 3] {
     std::array::from_fn(|k| around(best).map(|j| bins[j].1[k]).sum::<f64>() / f64::from(whole))
 }
 
+fn set(mask: &Raster<u8>, x: i32, y: i32) -> bool {
+    mask.rect().contains(x, y) && mask.at(x, y) > 0
+}
+
 /// Makes exactly 1 of what doesn't stand out of the noise.
 fn quietened(
     cells: &mut Raster<[f32; 3]>,
     far: &Raster<u8>,
+    body: &Raster<u8>,
     account: &Account,
 ) -> Result<(), OverBudget> {
     let soft = gauss::blurred(cells, SOFT, account)?;
     let rect = cells.rect();
+    let width = cells.width().max(1);
     let mut offs: Vec<f32> = (soft.data().iter().zip(far.data()))
         .filter(|(_, far)| **far > 0)
         .map(|(s, _)| ((s[0] + s[1] + s[2]) / 3.0 - 1.0).abs())
@@ -225,15 +237,24 @@ fn quietened(
     }
     let parts = labels::parts(&loud, Joined::Sides, account)?;
     let mut most = vec![0.0f32; parts.parts.len()];
-    for (&label, s) in parts.labels.data().iter().zip(soft.data()) {
+    let mut near = vec![false; parts.parts.len()];
+    for (at, (&label, s)) in parts.labels.data().iter().zip(soft.data()).enumerate() {
         if label > 0 {
             let most = &mut most[label as usize - 1];
             *most = most.max(size(s));
+            let (x, y) = (rect.x0 + (at % width) as i32, rect.y0 + (at / width) as i32);
+            near[label as usize - 1] |= set(body, x, y);
         }
     }
+    let drifts = |i: usize| {
+        let p = parts.parts[i].place;
+        let rim = p.x0 == rect.x0 || p.y0 == rect.y0 || p.x1 == rect.x1 || p.y1 == rect.y1;
+        rim && !near[i] && most[i] * deviation < DRIFTS
+    };
     for (at, cell) in cells.data_mut().iter_mut().enumerate() {
         let part = parts.labels.data()[at].checked_sub(1).map(|i| i as usize);
-        let kept = part.is_some_and(|i| most[i] >= SURE && parts.parts[i].area >= SMALLEST);
+        let kept =
+            part.is_some_and(|i| most[i] >= SURE && parts.parts[i].area >= SMALLEST && !drifts(i));
         if !kept {
             *cell = [1.0; 3];
             continue;

@@ -27,7 +27,7 @@ const BESIDE_FINE: i32 = 8;
 /// the wide course of bounced light.
 const PLAIN: f32 = 9.0;
 const RAMP: f32 = 5.0;
-const RAMP_SHARE: f32 = 0.5;
+const RAMP_SHARE: f32 = 0.4;
 
 /// How many independent cells one mean along the line holds, after the blur of the soft means.
 const CELLS_IN_MEAN: f32 = 33.0;
@@ -39,6 +39,10 @@ const MARGIN: usize = 6;
 const SLACK: f32 = 0.003;
 /// The same for tint, over the whole width of both means.
 const SLACK_TINT: f32 = 0.004;
+
+/// Share of the whole change across a line that is no step: what a penumbra 14 px wide leaves of its course, and what
+/// means of unevenly bright cells make of a steep one.
+const COURSE: f32 = 0.05;
 
 /// Median of the strongest of eight steps in white noise, with three channels and with two degrees of tint
 /// (measured).
@@ -87,6 +91,8 @@ fn line((nx, ny): (f32, f32)) -> Line {
 pub(super) struct Steps {
     pub strength: Raster<f32>,
     pub normal: Raster<u8>,
+    /// The same step when some of the whole change across the line is smooth light's: never more than `strength`.
+    sharp: Raster<f32>,
     of: Of,
 }
 
@@ -110,6 +116,7 @@ pub(super) fn steps(
     let mut steps = Steps {
         strength: Raster::filled(rect, 0.0, account)?,
         normal: Raster::filled(rect, 0, account)?,
+        sharp: Raster::filled(rect, 0.0, account)?,
         of,
     };
     let mut along = Raster::filled(rect, [0.0f32; 6], account)?;
@@ -126,32 +133,32 @@ pub(super) fn steps(
             .data_mut()
             .par_chunks_mut(width)
             .zip(steps.normal.data_mut().par_chunks_mut(width))
+            .zip(steps.sharp.data_mut().par_chunks_mut(width))
             .enumerate()
-            .for_each(|(j, (strength, best))| {
+            .for_each(|(j, ((strength, best), sharp))| {
                 // Nearer to the border a mean would look past it, and a carried plate ends there.
                 if j < MARGIN || j + MARGIN >= rect.height() as usize || width <= 2 * MARGIN {
                     return;
                 }
                 let rows = Rows::of(along, &line, rect.y0 + j as i32);
                 let inner = MARGIN..width - MARGIN;
-                for (x, (strength, best)) in (0..)
-                    .zip(strength.iter_mut().zip(best))
+                for (x, ((strength, best), sharp)) in (0..)
+                    .zip(strength.iter_mut().zip(best).zip(sharp))
                     .skip(inner.start)
                     .take(inner.len())
                 {
-                    let found = rows.step(x, of);
+                    let (found, limited) = rows.step(x, of);
                     if found > *strength {
                         *strength = found;
+                        *sharp = limited;
                         *best = n as u8;
                     }
                 }
             });
     }
-    steps
-        .strength
-        .data_mut()
-        .par_iter_mut()
-        .for_each(|v| *v = v.sqrt());
+    for of in [&mut steps.strength, &mut steps.sharp] {
+        of.data_mut().par_iter_mut().for_each(|v| *v = v.sqrt());
+    }
     let expected = match of {
         Of::Ratio => MEDIAN_RATIO,
         Of::Tint => MEDIAN_TINT,
@@ -164,8 +171,10 @@ pub(super) fn steps(
         let median = *strengths.select_nth_unstable_by(middle, f32::total_cmp).1;
         // What frames share over wider distances than one cell makes steps likelier than white noise would.
         let much = (median / expected).clamp(1.0, 4.0);
-        for v in steps.strength.data_mut() {
-            *v /= much;
+        for of in [&mut steps.strength, &mut steps.sharp] {
+            for v in of.data_mut() {
+                *v /= much;
+            }
         }
     }
     Ok(steps)
@@ -233,8 +242,22 @@ impl<'a> Rows<'a> {
         }
     }
 
-    /// Sum over channels of the squared step in units of its variance.
-    fn step(&self, x: usize, of: Of) -> f32 {
+    /// How much of a step lies beyond both slopes outside: what lies between them is a course that bends, or the echo of
+    /// an edge beside the line. Noise alone may hide one deviation.
+    fn beyond(&self, mean: [f32; 4], step: f32, deviation: f32) -> f32 {
+        let scale = 2.0 * self.outside;
+        let (one, two) = (scale * (mean[1] - mean[0]), scale * (mean[3] - mean[2]));
+        let inner = mean[2] - mean[1];
+        let beyond = if step > 0.0 {
+            inner - one.max(two)
+        } else {
+            one.min(two) - inner
+        };
+        (beyond + deviation).max(0.0).min(step.abs())
+    }
+
+    /// Sum over channels of the squared step in units of its variance; and where a steep course counts as variance.
+    fn step(&self, x: usize, of: Of) -> (f32, f32) {
         let last = self.rows[0].len() as i32 - 1;
         let four: [&[f32; 6]; 4] = std::array::from_fn(|n| {
             &self.rows[n][(x as i32 + self.shifts[n]).clamp(0, last) as usize]
@@ -256,6 +279,7 @@ impl<'a> Rows<'a> {
         let sum = four.map(|v| lanes(v, 0));
         let mut steps = [0.0f32; 4];
         let mut sures = [0.0f32; 4];
+        let (mut beyonds, mut blunts) = ([0.0f32; 4], [0.0f32; 4]);
         for k in 0..4 {
             let mean: [f32; 4] = std::array::from_fn(|n| sum[n][k] / weight[n][k]);
             let slopes = (mean[1] - mean[0]) + (mean[3] - mean[2]);
@@ -268,6 +292,9 @@ impl<'a> Rows<'a> {
             let level = (0.5 * (mean[1] + mean[2])).max(0.02);
             steps[k] = step / level;
             sures[k] = 1.0 / (variance / (level * level) + slack * slack);
+            beyonds[k] = self.beyond(mean, step, variance.sqrt()) / level;
+            let steep = COURSE * (mean[3] - mean[0]) / level;
+            blunts[k] = steep * steep;
         }
         let common = match of {
             Of::Ratio => 0.0,
@@ -276,9 +303,16 @@ impl<'a> Rows<'a> {
                 (0..3).map(|k| steps[k] * sures[k]).sum::<f32>() / sum
             }
         };
-        (0..3)
-            .map(|k| (steps[k] - common) * (steps[k] - common) * sures[k])
-            .sum()
+        let (mut found, mut sharp) = (0.0, 0.0);
+        for k in 0..3 {
+            let one = (steps[k] - common) * (steps[k] - common) * sures[k];
+            found += one;
+            sharp += beyonds[k] * beyonds[k] * sures[k] / (1.0 + blunts[k] * sures[k]);
+        }
+        match of {
+            Of::Ratio => (found, sharp),
+            Of::Tint => (found, found),
+        }
     }
 }
 
@@ -359,7 +393,7 @@ pub(super) fn walls(
     for (at, &label) in parts.labels.data().iter().enumerate() {
         if label > 0 {
             let top = &mut strongest[label as usize - 1];
-            *top = top.max(steps.strength.data()[at]);
+            *top = top.max(steps.sharp.data()[at]);
         }
     }
     let held = |label: u32| {
@@ -381,7 +415,7 @@ pub(super) fn walls(
     for (at, &label) in parts.labels.data().iter().enumerate() {
         if held(label) {
             let (own, others) = &mut of[label as usize - 1];
-            own.push(kept.data()[at]);
+            own.push(steps.sharp.data()[at]);
             others.push(beside.data()[at]);
         }
     }
@@ -423,7 +457,7 @@ fn ridges(
             let y = rect.y0 + j as i32;
             for (x, ridge) in (rect.x0..).zip(row) {
                 let own = steps.strength.at(x, y);
-                if own < FOLLOWED * scale {
+                if steps.sharp.at(x, y) < FOLLOWED * scale {
                     continue;
                 }
                 let (nx, ny) = NORMALS[usize::from(steps.normal.at(x, y))];

@@ -1,9 +1,11 @@
 //! Light that changed in one place only.
 //!
-//! Looked for among cells that show the set: a broad, smooth departure from the global gain. The shadow of a piece
-//! and the light it throws are such departures too; what touches cells that are no part of the set is taken for
-//! them and not reported, nor is a darker place that stays inside the frame (a piece's shadow may fall beside it).
-//! One picture can't tell a flag's shadow that touches the piece from the piece's own.
+//! Looked for among cells that show the set: a broad, smooth departure from the global gain. The shadow of a piece,
+//! the light it throws and its image in the set are such departures too, so a place is only reported where it looks
+//! like neither: it touches no cell that is no part of the set; a flag stands outside the frame, so what it does is
+//! strongest at the border and runs along it, where a piece's shadow that leaves the frame is deepest inside; and
+//! what only gains light inside the frame must cover much of it, as no reflection does. One picture can't tell a
+//! flag's shadow that touches the piece from the piece's own.
 
 use super::super::Uneven;
 use super::cells::Grid;
@@ -19,6 +21,10 @@ const SMOOTH: f64 = 0.03;
 const KNOWN: f64 = 0.6;
 /// A place is at least so many windows large.
 const BROAD: f64 = 2.0;
+/// A flag's work lies along at least this share of the frame's shorter side.
+const ALONG: f64 = 0.2;
+/// What gains light inside the frame is reported from this share of the frame on.
+const WIDE: f64 = 0.05;
 
 /// The strongest such place, if there is one.
 pub(super) fn found(grid: &Grid, level: f64) -> Option<Uneven> {
@@ -60,14 +66,18 @@ pub(super) fn found(grid: &Grid, level: f64) -> Option<Uneven> {
             continue;
         };
         let broad = place.cells as f64 >= BROAD * (side * side) as f64;
-        let own = place.touches_unknown || (place.peak < 0.0 && !place.at_border);
+        let (x, y) = (place.at % columns, place.at / columns);
+        let margin = x.min(y).min(columns - 1 - x).min(rows - 1 - y);
+        let along = place.rim as f64 >= ALONG * columns.min(rows) as f64;
+        let flag = along && margin <= side;
+        let wide = place.peak > 0.0 && place.cells as f64 >= WIDE * smooth.len() as f64;
+        let own = place.touches_unknown || !(flag || wide);
         let amount = libm::exp(place.peak) - 1.0;
         if broad && !own && strongest.is_none_or(|best| amount.abs() > best.amount.abs()) {
-            let (x, y) = ((place.at % columns) as i32, (place.at / columns) as i32);
             let cell = grid.step as i32;
             let centre = Rect::new(
-                grid.rect.x0 + x * cell,
-                grid.rect.y0 + y * cell,
+                grid.rect.x0 + x as i32 * cell,
+                grid.rect.y0 + y as i32 * cell,
                 grid.step,
                 grid.step,
             );
@@ -87,7 +97,8 @@ struct Place {
     cells: usize,
     peak: f64,
     at: usize,
-    at_border: bool,
+    /// Cells on the frame's border.
+    rim: usize,
     touches_unknown: bool,
 }
 
@@ -104,7 +115,7 @@ impl Place {
             cells: 0,
             peak: 0.0,
             at: first,
-            at_border: false,
+            rim: 0,
             touches_unknown: false,
         };
         let mut open = vec![first];
@@ -122,11 +133,8 @@ impl Place {
                 (y > 0).then(|| at - columns),
                 (at + columns < smooth.len()).then(|| at + columns),
             ];
-            for next in beside {
-                let Some(next) = next else {
-                    place.at_border = true;
-                    continue;
-                };
+            place.rim += usize::from(beside.contains(&None));
+            for next in beside.into_iter().flatten() {
                 place.touches_unknown |= smooth[next].is_none();
                 if !taken[next] && departs(next).is_some_and(|v| (v > 0.0) == (start > 0.0)) {
                     taken[next] = true;
