@@ -6,7 +6,7 @@
 
 mod text;
 
-pub use text::{Colours, rendered};
+pub use text::{Colours, all_rendered, rendered};
 
 use crate::geom::Rect;
 use std::hash::{Hash, Hasher};
@@ -167,6 +167,19 @@ pub struct Finding {
     pub number: Option<f64>,
     /// The limit it was measured against.
     pub limit: Option<f64>,
+    /// How several of a kind are told as one.
+    pub together: Option<Together>,
+}
+
+/// Words for several findings of one kind: seven frames that answer the piece alike are one thing to know, not seven.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Together {
+    /// What stands behind their number: "frames differ ...".
+    pub words: &'static str,
+    /// What tells this one from its fellows, beside its member's name; may be empty.
+    pub each: String,
+    /// What to do about all of them.
+    pub remedy: &'static str,
 }
 
 impl Finding {
@@ -186,6 +199,7 @@ impl Finding {
             place: None,
             number: None,
             limit: None,
+            together: None,
         }
     }
 
@@ -249,6 +263,21 @@ impl Finding {
     pub fn measured(mut self, number: f64, limit: f64) -> Finding {
         self.number = Some(number);
         self.limit = Some(limit);
+        self
+    }
+
+    /// Lets several of this kind be told as one to a person; a program gets each.
+    pub fn together(
+        mut self,
+        words: &'static str,
+        each: impl Into<String>,
+        remedy: &'static str,
+    ) -> Finding {
+        self.together = Some(Together {
+            words,
+            each: each.into(),
+            remedy,
+        });
         self
     }
 }
