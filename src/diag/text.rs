@@ -85,7 +85,10 @@ pub fn all_rendered(findings: &[Finding], sources: &Sources, colours: Colours) -
         if findings[..k].iter().any(|before| alike(before, finding)) {
             continue;
         }
-        let fellows: Vec<&Finding> = findings[k..].iter().filter(|f| alike(f, finding)).collect();
+        let mut fellows: Vec<&Finding> =
+            findings[k..].iter().filter(|f| alike(f, finding)).collect();
+        // As the scene names them.
+        fellows.sort_by_key(|f| f.span);
         if fellows.len() == 1 {
             texts.push(rendered(finding, sources, colours));
             continue;
