@@ -24,13 +24,18 @@ pub struct Source {
 }
 
 impl Source {
-    /// Line and column of a byte, both from 1; columns count characters.
-    pub fn line_and_column(&self, at: usize) -> (usize, usize) {
+    /// The nearest character boundary at or before a byte.
+    fn floor(&self, at: usize) -> usize {
         let mut at = at.min(self.text.len());
         while !self.text.is_char_boundary(at) {
             at -= 1;
         }
-        let before = &self.text[..at];
+        at
+    }
+
+    /// Line and column of a byte, both from 1; columns count characters.
+    pub fn line_and_column(&self, at: usize) -> (usize, usize) {
+        let before = &self.text[..self.floor(at)];
         let line_start = before.rfind('\n').map_or(0, |k| k + 1);
         let line = before.matches('\n').count() + 1;
         (line, before[line_start..].chars().count() + 1)

@@ -117,13 +117,12 @@ fn push_place(out: &mut String, sources: &Sources, span: Span, words: &str) {
         return;
     };
     let text = &*source.text;
-    let start = floor_char(text, span.start as usize);
+    let start = source.floor(span.start as usize);
     let line_start = text[..start].rfind('\n').map_or(0, |k| k + 1);
     let line_end = text[start..].find('\n').map_or(text.len(), |k| start + k);
     let line = text[line_start..line_end].trim_end_matches('\r');
-    let number = text[..line_start].matches('\n').count() + 1;
-    let column = text[line_start..start].chars().count() + 1;
-    let end = floor_char(text, span.end as usize).clamp(start, line_end);
+    let (number, column) = source.line_and_column(start);
+    let end = source.floor(span.end as usize).clamp(start, line_end);
     let marked = text[start..end].chars().count().max(1);
     let _ = writeln!(out, "  at {}:{number}:{column}", source.name);
     // A very long line is cut around the mark, so that a hostile file can't flood the terminal.
@@ -149,15 +148,6 @@ fn push_place(out: &mut String, sources: &Sources, span: Span, words: &str) {
     } else {
         let _ = writeln!(out, " {words}");
     }
-}
-
-/// The nearest character boundary at or before `at`.
-fn floor_char(text: &str, at: usize) -> usize {
-    let mut at = at.min(text.len());
-    while !text.is_char_boundary(at) {
-        at -= 1;
-    }
-    at
 }
 
 #[cfg(test)]
