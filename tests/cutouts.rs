@@ -475,6 +475,62 @@ fn a_card_pair_is_triangulated() {
     }
 }
 
+/// The camera was bumped between the two exposures of a pair: each is laid onto its own plate, and both onto one grid.
+#[test]
+fn a_bumped_card_pair_is_laid_onto_one_grid() {
+    let at = folder("bumped-pair");
+    let glass = Rect::new(80, 60, 60, 60);
+    let (own, alpha) = (0.2f32, 0.5f32);
+    let mut dice = common::Dice::new(11);
+    let grain: Vec<f32> = (0..400 * 400)
+        .map(|_| dice.below(1000) as f32 / 1000.0)
+        .collect();
+    let texture = |x: i32, y: i32| {
+        let at = |x: i32, y: i32| grain[((y + 50) * 400 + x + 50) as usize];
+        (at(x, y) + at(x + 1, y) + at(x, y + 1) + at(x + 1, y + 1)) / 4.0
+    };
+    let picture = |name: &str, [dark, span]: [f32; 2], (dx, dy): (i32, i32), piece: bool| {
+        let samples: Vec<f32> = (0..H as i32)
+            .flat_map(|y| (0..W as i32).map(move |x| (x + dx, y + dy)))
+            .flat_map(|(x, y)| {
+                let card = dark + span * texture(x, y);
+                let light = if piece && glass.contains(x, y) {
+                    alpha * own + (1.0 - alpha) * card
+                } else {
+                    card
+                };
+                [platewright::color::srgb_encode(light); 3]
+            })
+            .collect();
+        rgb32f(&at.join("frames").join(name), W, H, &samples);
+    };
+    let (light, dark) = ([0.4, 0.4], [0.02, 0.3]);
+    picture("light.tif", light, (0, 0), false);
+    picture("dark.tif", dark, (0, 0), false);
+    picture("glass-light.tif", light, (0, 0), true);
+    picture("glass-dark.tif", dark, (3, -2), true);
+    let pixels = alone(
+        &at,
+        "plate \"frames/light.tif\"\nplate \"frames/dark.tif\" name=\"dark\"\n\
+         element \"e\" { frame \"frames/glass-light.tif\"; balance #false\n\
+         mask { piece { card \"frames/glass-dark.tif\" plate=\"dark\" } } }\n",
+    );
+    let mut worst = (0.0f32, 0.0f32);
+    for y in 0..H as usize {
+        for x in 0..W as usize {
+            let [.., a] = pixels[y * W as usize + x];
+            let (x, y) = (x as i32, y as i32);
+            if glass.contains(x, y) && glass.contains(x - 4, y - 4) && glass.contains(x + 4, y + 4)
+            {
+                worst.0 = worst.0.max((a - alpha).abs());
+            } else if !glass.grown(4).contains(x, y) {
+                worst.1 = worst.1.max(a);
+            }
+        }
+    }
+    assert!(worst.0 < 0.01 && worst.1 < 0.01, "{worst:?}");
+}
+
 /// A named mask with a piece is what the base plate shows and the bare one does not, in canvas space.
 #[test]
 fn a_named_piece_is_what_the_bare_plate_lacks() {

@@ -128,6 +128,111 @@ fn a_glow_adds_the_light_it_added() {
     assert!((added / wanted - 1.0).abs() < 5e-3, "{added} {wanted}");
 }
 
+/// What lies on the set after a splash: ten drips, in light.
+fn dripped(x: u32, y: u32, v: f32) -> f32 {
+    let drip = (0..10).map(|n| {
+        disc(
+            x,
+            y,
+            12.5 + 15.0 * n as f32,
+            96.0 - 7.0 * (n % 3) as f32,
+            3.5,
+            1.5,
+        )
+    });
+    v * (1.0 - 0.8 * drip.fold(0.0, f32::max))
+}
+
+/// An action frame is the picture: where it is only messy the dry plate goes back over it, in the frame's own light,
+/// and the rest keeps the frame's codes.
+#[test]
+fn a_messy_frame_takes_the_clean_set_back() {
+    let at = folder("clean-again");
+    let splash = |x: u32, y: u32| disc(x, y, 90.0, 40.0, 20.0, 2.0);
+    let dry = set(21);
+    let action = mapped(&set(22), |x, y, k, v| {
+        let a = splash(x, y);
+        0.93 * (a * [0.02, 0.03, 0.3][k] + (1.0 - a) * dripped(x, y, v))
+    });
+    let clean = mapped(&set(22), |_, _, _, v| 0.93 * v);
+    write(&at, "action.tif", &action);
+    write(&at, "dry.tif", &dry);
+    let scene = format!(
+        "scene \"t\" language=1\nplate \"frames/action.tif\"\n\
+         element \"clean\" {{ frame \"frames/dry.tif\"; align \"shift\"; balance\n\
+         mask {{ rect 0 76 160 44 }} }}\n{MASTER}"
+    );
+    rendered(&at, &scene, &[]);
+    let (out, was) = (
+        light(&at.join("out.tif")),
+        light(&at.join("frames/action.tif")),
+    );
+    let row = 3 * W as usize;
+    assert_eq!(
+        out[..76 * row],
+        was[..76 * row],
+        "nothing but the mess is covered"
+    );
+    let worst = out[76 * row..]
+        .iter()
+        .zip(&clean[76 * row..])
+        .map(|(o, c)| (o / c - 1.0).abs());
+    let worst = worst.fold(0.0, f32::max);
+    assert!(worst < 0.02, "{worst}");
+}
+
+/// Pieces hung when the set was wet: its drips are in the frame and in the plate that governs, and in no matte and no
+/// shadow.
+#[test]
+fn no_drip_of_a_wet_set_comes_along() {
+    let at = folder("wet-set");
+    // A camera's noise: 0.2 % of full light.
+    let noisy = |light: Vec<f32>, seed: u64| -> Vec<f32> {
+        let mut dice = Dice::new(seed);
+        let grain = |v: f32| v + (dice.below(2001) as f32 - 1000.0) * 3e-6;
+        light.into_iter().map(grain).collect()
+    };
+    let dry = set(31);
+    let wet = noisy(mapped(&dry, |x, y, _, v| dripped(x, y, v)), 32);
+    let frame = mapped(&dry, |x, y, k, v| {
+        let a = disc(x, y, 60.0, 74.0, 16.0, 1.5);
+        let shade = 1.0 - 0.2 * disc(x, y, 66.0, 98.0, 8.0, 20.0);
+        a * [0.7, 0.5, 0.1][k] + (1.0 - a) * shade * dripped(x, y, v)
+    });
+    let frame = noisy(frame, 33);
+    write(&at, "plate.tif", &dry);
+    write(&at, "wet.tif", &wet);
+    write(&at, "piece.tif", &frame);
+    let scene = format!(
+        "{HEAD}plate \"frames/wet.tif\" name=\"wet\"\n\
+         element \"e\" plate=\"wet\" {{ frame \"frames/piece.tif\"; align #false; balance #false; offset 50 0; shadow }}\n{MASTER}"
+    );
+    rendered(&at, &scene, &[]);
+    let out = light(&at.join("out.tif"));
+    let expected = mapped(&dry, |x, y, k, v| {
+        let from = x.wrapping_sub(50);
+        let (a, shade) = if from < W {
+            (
+                disc(from, y, 60.0, 74.0, 16.0, 1.5),
+                1.0 - 0.2 * disc(from, y, 66.0, 98.0, 8.0, 20.0),
+            )
+        } else {
+            (0.0, 1.0)
+        };
+        a * [0.7, 0.5, 0.1][k] + (1.0 - a) * shade * v
+    });
+    // A drip takes four fifths of the light.
+    let worst = (0..out.len())
+        .filter(|k| {
+            let (x, y) = ((k / 3) as u32 % W, (k / 3) as u32 / W);
+            let moved = x.checked_sub(50).is_some_and(|x| dripped(x, y, 1.0) < 1.0);
+            moved || dripped(x, y, 1.0) < 1.0
+        })
+        .map(|k| (out[k] / expected[k] - 1.0).abs())
+        .fold(0.0, f32::max);
+    assert!(worst < 0.15, "{worst}");
+}
+
 /// A piece that is not there: no shadow, nothing behind the product, not one bit of the plate's codes.
 #[test]
 fn an_empty_piece_changes_no_bit() {

@@ -1,6 +1,6 @@
 //! Printing: findings for a person, a progress line on a terminal, silence in a pipe.
 
-use crate::diag::{Colours, Finding, Severity, Sources, rendered};
+use crate::diag::{Colours, Finding, Severity, Sources, all_rendered};
 use std::io::{self, ErrorKind, IsTerminal, Write};
 
 /// Colours on a terminal, unless `NO_COLOR` is set to anything (no-color.org).
@@ -17,8 +17,8 @@ fn colours() -> Colours {
 pub(super) fn report(verb: &str, findings: &[Finding], sources: &Sources) {
     let colours = colours();
     let mut err = io::stderr().lock();
-    for finding in findings {
-        let _ = writeln!(err, "{}", rendered(finding, sources, colours));
+    for text in all_rendered(findings, sources, colours) {
+        let _ = writeln!(err, "{text}");
     }
     let stops = findings
         .iter()

@@ -6,7 +6,7 @@
 
 mod text;
 
-pub use text::{Colours, rendered};
+pub use text::{Colours, all_rendered, rendered};
 
 use crate::geom::Rect;
 use std::hash::{Hash, Hasher};
@@ -24,13 +24,18 @@ pub struct Source {
 }
 
 impl Source {
-    /// Line and column of a byte, both from 1; columns count characters.
-    pub fn line_and_column(&self, at: usize) -> (usize, usize) {
+    /// The nearest character boundary at or before a byte.
+    fn floor(&self, at: usize) -> usize {
         let mut at = at.min(self.text.len());
         while !self.text.is_char_boundary(at) {
             at -= 1;
         }
-        let before = &self.text[..at];
+        at
+    }
+
+    /// Line and column of a byte, both from 1; columns count characters.
+    pub fn line_and_column(&self, at: usize) -> (usize, usize) {
+        let before = &self.text[..self.floor(at)];
         let line_start = before.rfind('\n').map_or(0, |k| k + 1);
         let line = before.matches('\n').count() + 1;
         (line, before[line_start..].chars().count() + 1)
@@ -167,6 +172,19 @@ pub struct Finding {
     pub number: Option<f64>,
     /// The limit it was measured against.
     pub limit: Option<f64>,
+    /// How several of a kind are told as one.
+    pub together: Option<Together>,
+}
+
+/// Words for several findings of one kind: seven frames that answer the piece alike are one thing to know, not seven.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Together {
+    /// What stands behind their number: "frames differ ...".
+    pub words: &'static str,
+    /// What tells this one from its fellows, beside its member's name; may be empty.
+    pub each: String,
+    /// What to do about all of them.
+    pub remedy: &'static str,
 }
 
 impl Finding {
@@ -186,6 +204,7 @@ impl Finding {
             place: None,
             number: None,
             limit: None,
+            together: None,
         }
     }
 
@@ -249,6 +268,21 @@ impl Finding {
     pub fn measured(mut self, number: f64, limit: f64) -> Finding {
         self.number = Some(number);
         self.limit = Some(limit);
+        self
+    }
+
+    /// Lets several of this kind be told as one to a person; a program gets each.
+    pub fn together(
+        mut self,
+        words: &'static str,
+        each: impl Into<String>,
+        remedy: &'static str,
+    ) -> Finding {
+        self.together = Some(Together {
+            words,
+            each: each.into(),
+            remedy,
+        });
         self
     }
 }

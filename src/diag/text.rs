@@ -13,20 +13,7 @@ pub enum Colours {
 /// One finding as several lines, ending in a newline: a headline, the place with its source line and a marker
 /// under it, then what is allowed, the nearest name and the remedy.
 pub fn rendered(finding: &Finding, sources: &Sources, colours: Colours) -> String {
-    let mut out = String::new();
-    let (tint, bold, plain) = match (colours, finding.severity) {
-        (Colours::Plain, _) => ("", "", ""),
-        (Colours::Ansi, Severity::Stop) => ("\x1b[1;31m", "\x1b[1m", "\x1b[0m"),
-        (Colours::Ansi, Severity::Look) => ("\x1b[1;33m", "\x1b[1m", "\x1b[0m"),
-        (Colours::Ansi, Severity::Note) => ("\x1b[1;36m", "\x1b[1m", "\x1b[0m"),
-    };
-    let _ = writeln!(
-        out,
-        "{tint}{}{plain} {bold}{}{plain} [{}]",
-        finding.severity.word(),
-        finding.message,
-        finding.id
-    );
+    let mut out = headline(finding, &finding.message, colours);
     if let Some(span) = finding.span {
         push_place(&mut out, sources, span, "");
     }
@@ -67,19 +54,75 @@ pub fn rendered(finding: &Finding, sources: &Sources, colours: Colours) -> Strin
     out
 }
 
+/// What is wrong and how much it matters, on a line.
+fn headline(finding: &Finding, message: &str, colours: Colours) -> String {
+    let (tint, bold, plain) = match (colours, finding.severity) {
+        (Colours::Plain, _) => ("", "", ""),
+        (Colours::Ansi, Severity::Stop) => ("\x1b[1;31m", "\x1b[1m", "\x1b[0m"),
+        (Colours::Ansi, Severity::Look) => ("\x1b[1;33m", "\x1b[1m", "\x1b[0m"),
+        (Colours::Ansi, Severity::Note) => ("\x1b[1;36m", "\x1b[1m", "\x1b[0m"),
+    };
+    format!(
+        "{tint}{}{plain} {bold}{message}{plain} [{}]\n",
+        finding.severity.word(),
+        finding.id
+    )
+}
+
+/// Every finding, in order, each with an empty line behind it. Those that can be told together are, where the first
+/// of them stands.
+pub fn all_rendered(findings: &[Finding], sources: &Sources, colours: Colours) -> Vec<String> {
+    let alike = |one: &Finding, other: &Finding| {
+        let words = |f: &Finding| f.together.as_ref().map(|t| t.words);
+        one.id == other.id && one.severity == other.severity && words(one) == words(other)
+    };
+    let mut texts = Vec::new();
+    for (k, finding) in findings.iter().enumerate() {
+        let Some(together) = &finding.together else {
+            texts.push(rendered(finding, sources, colours));
+            continue;
+        };
+        if findings[..k].iter().any(|before| alike(before, finding)) {
+            continue;
+        }
+        let mut fellows: Vec<&Finding> =
+            findings[k..].iter().filter(|f| alike(f, finding)).collect();
+        // As the scene names them.
+        fellows.sort_by_key(|f| f.span);
+        if fellows.len() == 1 {
+            texts.push(rendered(finding, sources, colours));
+            continue;
+        }
+        let message = format!("{} {}", fellows.len(), together.words);
+        let names: Vec<String> = fellows.iter().map(|f| name(f)).collect();
+        let mut out = headline(finding, &message, colours);
+        let _ = writeln!(out, "  of: {}", names.join(", "));
+        let _ = writeln!(out, "  do: {}", together.remedy);
+        texts.push(out);
+    }
+    texts
+}
+
+/// One of several: whose it is, and what tells it from the others.
+fn name(finding: &Finding) -> String {
+    let whose = finding.member.as_deref().or(finding.frame.as_deref());
+    let each = finding.together.as_ref().map_or("", |t| t.each.as_str());
+    let words = [whose.unwrap_or_default(), each];
+    words.join(" ").trim().to_owned()
+}
+
 /// `file:line:column`, the line itself and a marker under the span. Columns count characters from 1.
 fn push_place(out: &mut String, sources: &Sources, span: Span, words: &str) {
     let Some(source) = sources.get(span.source) else {
         return;
     };
     let text = &*source.text;
-    let start = floor_char(text, span.start as usize);
+    let start = source.floor(span.start as usize);
     let line_start = text[..start].rfind('\n').map_or(0, |k| k + 1);
     let line_end = text[start..].find('\n').map_or(text.len(), |k| start + k);
     let line = text[line_start..line_end].trim_end_matches('\r');
-    let number = text[..line_start].matches('\n').count() + 1;
-    let column = text[line_start..start].chars().count() + 1;
-    let end = floor_char(text, span.end as usize).clamp(start, line_end);
+    let (number, column) = source.line_and_column(start);
+    let end = source.floor(span.end as usize).clamp(start, line_end);
     let marked = text[start..end].chars().count().max(1);
     let _ = writeln!(out, "  at {}:{number}:{column}", source.name);
     // A very long line is cut around the mark, so that a hostile file can't flood the terminal.
@@ -107,15 +150,6 @@ fn push_place(out: &mut String, sources: &Sources, span: Span, words: &str) {
     }
 }
 
-/// The nearest character boundary at or before `at`.
-fn floor_char(text: &str, at: usize) -> usize {
-    let mut at = at.min(text.len());
-    while !text.is_char_boundary(at) {
-        at -= 1;
-    }
-    at
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::SourceId;
@@ -138,6 +172,30 @@ mod tests {
         assert_eq!(
             rendered(&finding, &sources, Colours::Plain),
             "stop `opacty` is no property of an element [unknown-property]\n  at a.kdl:2:13\n  2 | element \"ä\" opacty=0.5 {\n    |             ^^^^^^\n  allowed: order, opacity, blend, in, off, plate\n  nearest: opacity\n"
+        );
+    }
+
+    #[test]
+    fn several_of_a_kind_are_told_as_one() {
+        let one = |member: &str, each: &str| {
+            Finding::note("turns", format!("{member} turns"))
+                .member(member)
+                .remedy("hold it")
+                .together("members turn", each, "hold them")
+        };
+        let look = Finding::look("other", "something else");
+        let told = |findings: &[Finding]| {
+            all_rendered(findings, &Sources::default(), Colours::Plain).join("\n")
+        };
+        let both = [one("a", "1, 2"), look.clone(), one("g/b", "")];
+        assert_eq!(
+            told(&both),
+            "note 2 members turn [turns]\n  of: a 1, 2, g/b\n  do: hold them\n\nlook something else [other]\n"
+        );
+        // One alone is told as it is.
+        assert_eq!(
+            told(&[look, one("a", "1, 2")]),
+            "look something else [other]\n\nnote a turns [turns]\n  member: a\n  do: hold it\n"
         );
     }
 

@@ -66,6 +66,25 @@ impl<'a> Check<'a> {
         self.findings.push(finding);
     }
 
+    /// The same for a name that is not there: told once, with every place that uses it.
+    fn tell_name(&mut self, finding: Finding) {
+        let told =
+            |known: &&mut Finding| known.id == finding.id && known.message == finding.message;
+        let Some(known) = self.findings.iter_mut().find(told) else {
+            return self.tell(finding);
+        };
+        let places = known
+            .span
+            .iter()
+            .chain(known.related.iter().map(|(span, _)| span));
+        if let Some(span) = finding
+            .span
+            .filter(|span| !places.into_iter().any(|p| p == span))
+        {
+            known.related.push((span, "and here".to_owned()));
+        }
+    }
+
     /// What a scene without a plate can't do.
     fn base(&mut self) {
         if !self.scene.plates.is_empty() {
@@ -119,7 +138,7 @@ impl<'a> Check<'a> {
             }
             _ => known.join(", "),
         };
-        self.tell(
+        self.tell_name(
             Finding::stop(
                 "unknown-plate",
                 format!("no plate is called {}", quoted(&name.value)),
@@ -141,7 +160,7 @@ impl<'a> Check<'a> {
         } else {
             known.join(", ")
         };
-        self.tell(
+        self.tell_name(
             Finding::stop(
                 "unknown-mask",
                 format!("no mask is called {}", quoted(name)),

@@ -3,11 +3,11 @@
 use super::kept::{Keeper, Origin};
 use super::keyed::{self, Wish};
 use super::lay::{self, Laid};
-use super::sight::{CarriedSight, FrameSight, Held, PlateSight};
+use super::sight::{CarriedSight, FrameSight, Held, PlateSight, balanced};
 use super::{Estimates, Keep, Keyed, agree, coverage, locate, notices};
 use crate::budget::Account;
 use crate::diag::{Finding, Span};
-use crate::geom::Rect;
+use crate::geom::{Map, Rect};
 use crate::key::{Cutout, LightField, Noise, Notice, triangulated};
 use crate::plan::{
     CardRecipe, Laying, MaskRecipe, PieceId, PieceRecipe, Plan, PlateId, Shot, ShotId, SourceRecipe,
@@ -273,31 +273,39 @@ impl<'a> Desk<'a> {
     ) -> Result<Cutout, Finding> {
         let plan = self.plan;
         let account = self.account;
-        let seen = |shot: ShotId, laid: &Laid| FrameSight {
-            shot: plan.footage.shot(shot),
-            gains: laid.gains,
+        let frame = FrameSight {
+            shot: plan.footage.shot(recipe.shot),
+            gains: first.gains,
             held: None,
             account: account.clone(),
         };
-        let (frame, other) = (seen(recipe.shot, first), seen(card.shot, second));
         let plates = self.files(recipe.plate);
         let card_plates = self.files(card.plate);
-        let carried = |shots, laid: &Laid| CarriedSight {
+        let card_frame = [plan.footage.shot(card.shot)];
+        let carried = |shots, carry| CarriedSight {
             plate: PlateSight {
                 shots,
                 held: None,
                 account: account.clone(),
             },
-            carry: laid.carry,
+            carry,
             rect: frame.rect(),
         };
-        let plate = carried(&plates, first);
-        let card_plate = carried(&card_plates, second);
+        // Both plates stand still on one grid; each frame may have moved on its own.
+        let across = across(first.carry, second.carry);
+        let plate = carried(&plates, first.carry);
+        let card_plate = carried(&card_plates, first.carry);
+        let other = carried(&card_frame, across);
         let region = locate::region(&frame, &plate, within, account)?;
+        let region = locate::lit(region, other.plate.rect(), &across);
+        let mut other = other.light(region)?;
+        for pixel in other.data_mut() {
+            *pixel = balanced(*pixel, second.gains);
+        }
         let (mut matte, colour) = triangulated(
             &frame.light(region)?,
             &plate.light(region)?,
-            &other.light(region)?,
+            &other,
             &card_plate.light(region)?,
             account,
         )?;
@@ -326,6 +334,17 @@ impl<'a> Desk<'a> {
             notices: Vec::new(),
         })
     }
+}
+
+/// From one frame to another, each of which was laid onto the grid of the plates.
+fn across(first: Map, second: Map) -> Map {
+    if first == second {
+        return Map::IDENTITY;
+    }
+    // What was laid down can be taken up: a map without an inverse lays nothing.
+    second
+        .inverted()
+        .map_or(Map::IDENTITY, |back| first.then(&back))
 }
 
 /// What is kept of a cut-out: only where something is.

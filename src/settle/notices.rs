@@ -53,7 +53,12 @@ pub(super) fn told(notice: &Notice, frame: &Shot) -> Finding {
             )
             .frame(shown)
             .place(Space::Frame, *place)
-            .remedy("if it belongs to the piece, name it: keep { piece; polygon \"...\" }");
+            .remedy("if it belongs to the piece, name it: keep { piece; polygon \"...\" }")
+            .together(
+                "frames differ from their plates away from the pieces too, as a set that mirrors them does; that is left out",
+                "",
+                "if some of it belongs to a piece, name it: keep { piece; polygon \"...\" }; --json tells where each is",
+            );
         }
     };
     Finding::look(id, words)

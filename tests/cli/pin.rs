@@ -138,7 +138,7 @@ output "card" { file "out/b.png"; change "b" { mask { rect 0 0 10 8 } } }
       member: b
       do: state it where it differs: change "b" { pivot 5 4 }
 
-    look a parameter decides how a is cut out: its numbers hold for one value of it and are not written [pin-parameter]
+    note a is not pinned: a parameter decides what it is cut out of, and numbers written here would hold for one value of it [pin-parameter]
       at scene.kdl:4:21
       4 | element "a" { frame "frames/{which}.tif"; mask { rect 0 0 8 8 }; scale 2 }
         |                     ^^^^^^^^^^^^^^^^^^^^
@@ -146,7 +146,7 @@ output "card" { file "out/b.png"; change "b" { mask { rect 0 0 10 8 } } }
       4 | element "a" { frame "frames/{which}.tif"; mask { rect 0 0 8 8 }; scale 2 }
         |         ^^^ this element
       member: a
-      do: state the file itself, or state the numbers by hand where they hold for every value
+      do: name the file itself, or write by hand what holds for every value
     "#);
     assert_eq!(text(&at, "scene.kdl"), scene);
 }
@@ -187,4 +187,92 @@ fn a_scene_with_errors_is_left_alone() {
     assert!(ran.err.starts_with("stop "), "{}", ran.err);
     assert_eq!(text(&at, "scene.kdl"), wrong);
     assert_eq!(run(&at, &["pin", "gone.kdl"]).code, 2);
+}
+
+/// The bottle's day in short: the picture is shown in any ink, its pieces hung before one plate.
+const DAY: &str = r##"scene "day" language=1
+param "ink" "indigo"
+plate "frames/dry-1-{ink}.tif"                  // what is shown
+plate "frames/dry-1-indigo.tif" name="day"
+plate "frames/wet-1.tif" name="wet"
+element "crown" order=10 plate="wet" {
+    frame "frames/crown-27-{ink}.tif"
+    mask { keep { piece }; within { rect 60 340 520 400 } }
+}
+group "nibs" order=60 plate="day" {
+    element "a" { frame "frames/nib-a-1.tif" } // the long one
+}
+element "b" plate="day" {
+    frame "frames/clip-b-1.tif"
+    scale 0.9                                   /* nearer
+                                                   than it was */
+}
+element "c" { frame "frames/nib-b-1.tif"; align 0 0 }
+output "master" { file "out/{scene}.tif" }
+"##;
+
+/// Only the plate that governs a member says whether its numbers hold: others may change with the ink.
+#[test]
+fn members_of_a_fixed_plate_are_pinned_beside_those_of_a_changing_one() {
+    let at = shelf("pin-day", DAY);
+    let frames = Path::new(env!("CARGO_MANIFEST_DIR")).join("scenes/ink-bottle/frames");
+    for entry in fs::read_dir(&frames).unwrap() {
+        let path = entry.unwrap().path();
+        symlink(&path, at.join("frames").join(path.file_name().unwrap())).unwrap();
+    }
+    // Kept from one run to the next: cut out once for all of them.
+    let cache = at.join("cache");
+    let ran =
+        |typed: &[&str]| super::run_with(&at, typed, "PLATEWRIGHT_CACHE", cache.to_str().unwrap());
+    let picture = || {
+        assert_eq!(ran(&["render", "scene.kdl"]).code, 0);
+        fs::read(at.join("out/day.tif")).unwrap()
+    };
+    let before = picture();
+    let done = ran(&["pin", "scene.kdl"]);
+    assert_eq!(done.code, 0, "{}", done.err);
+    let stated: Vec<Vec<&str>> = done
+        .out
+        .lines()
+        .map(|line| line.split_whitespace().skip(1).take(2).collect())
+        .collect();
+    assert_eq!(
+        stated,
+        [
+            ["nibs/a", "align"],
+            ["nibs/a", "balance"],
+            ["b", "align"],
+            ["b", "balance"],
+            ["b", "pivot"]
+        ]
+    );
+    let told = "note 2 members are not pinned: a parameter decides what they are cut out of";
+    assert!(done.err.contains(told), "{}", done.err);
+    let whose = "of: crown \"frames/crown-27-{ink}.tif\", c \"frames/dry-1-{ink}.tif\"\n";
+    assert!(done.err.contains(whose), "{}", done.err);
+    // Without the numbers the text is what it was.
+    let pinned = text(&at, "scene.kdl");
+    let mut bare = String::new();
+    for line in pinned.lines() {
+        let stated = ["align ", "balance ", "pivot "];
+        if stated
+            .iter()
+            .any(|node| line.trim_start().starts_with(node))
+        {
+            continue;
+        }
+        let parts = line.split("; ").filter(|part| {
+            line.contains("nib-b") || !stated.iter().any(|node| part.starts_with(node))
+        });
+        let kept: Vec<String> = parts.map(str::to_owned).collect();
+        bare += &(kept.join("; ") + "\n");
+    }
+    let bare = bare.replace("nib-a-1.tif\"\n", "nib-a-1.tif\" } // the long one\n");
+    assert_eq!(bare, DAY);
+    assert!(picture() == before, "the same bytes");
+    let again = ran(&["pin", "--check", "scene.kdl"]);
+    assert_eq!(
+        (again.code, again.out.as_str()),
+        (0, "day: nothing is left to pin\n")
+    );
 }

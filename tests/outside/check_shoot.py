@@ -32,6 +32,11 @@ def make(folder, *more):
     subprocess.run(command, check=True)
 
 
+def make_more(folder):
+    command = [SHOOT, "--out", folder, "--more", "--height", "150", "--samples", "6"]
+    subprocess.run(command, check=True)
+
+
 def linear(codes):
     v = codes / 65535.0
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
@@ -103,6 +108,12 @@ with tempfile.TemporaryDirectory() as scratch:
     profile_is_sound(icc)
     names = ["nib-a-1", "nib-b-1", "nib-c-1", "curl-a-1", "curl-b-1", "clip-a-1", "clip-b-1"]
     bumped = [truth_is_true(first, name, "dry-1-indigo") for name in names]
+    more = pathlib.Path(scratch) / "more"
+    make_more(more)
+    for name in ["nib-wet", "clip-wet"]:
+        truth_is_true(more, name, "wet-1")
+    pair = [linear(tifffile.imread(more / "frames" / f"card-{card}.tif")) for card in ("light", "dark")]
+    check("the cards are light and dark", np.median(pair[0][:60]) > 8 * np.median(pair[1][:60]))
     check("some frames are bumped, some are not", any(bumped) and not all(bumped), bumped)
     usage = subprocess.run([SHOOT, "--height", "7"], capture_output=True, text=True)
     check("a wrong number is told with its range", usage.returncode == 2 and "100 to 20000" in usage.stderr, usage.stderr)

@@ -17,6 +17,8 @@ use std::path::PathBuf;
 pub enum Scope {
     Whole,
     Small,
+    /// See `more.rs`.
+    More,
 }
 
 /// What was asked for.
@@ -32,7 +34,7 @@ pub struct Job {
 }
 
 /// The plates in the order they were taken: dry three times, with the splash on the table, and without the bottle.
-const PLATES: [(&str, Plate); 5] = [
+pub(crate) const PLATES: [(&str, Plate); 5] = [
     ("dry-1", Plate::Dry),
     ("dry-2", Plate::Dry),
     ("dry-3", Plate::Dry),
@@ -44,6 +46,9 @@ impl Job {
     pub fn run(&self) -> io::Result<()> {
         for folder in ["frames", "masks", "truth"] {
             std::fs::create_dir_all(self.out.join(folder))?;
+        }
+        if self.scope == Scope::More {
+            return self.more();
         }
         let camera = Camera::tabletop(self.height);
         let effort = self.effort();
@@ -80,7 +85,7 @@ impl Job {
     }
 
     /// The plates of one state of the set.
-    fn plates(&self, which: Plate, base: &Raster) -> io::Result<()> {
+    pub(crate) fn plates(&self, which: Plate, base: &Raster) -> io::Result<()> {
         for (number, (name, state)) in (1..).zip(PLATES) {
             let name = &self.named(name);
             if state == which && self.wants(name, self.chosen(name)) {
@@ -117,17 +122,12 @@ impl Job {
                 continue;
             }
             let mut world = set.clone();
-            hang(
-                &mut world,
-                &shot,
-                self.ink,
-                (600.0 / self.height as f32).clamp(0.4, 0.9),
-            );
+            hang(&mut world, &shot, self.ink, self.cell());
             let take = Take::new(&world, base, camera, self.effort(), self.accident(number));
             take.frame(&self.file("frames", &name, "tif"))?;
             let mask = match shot.hung {
                 Hung::Piece { .. } => painted(&take.covers),
-                Hung::Crown { .. } => painted_with_surroundings(&take.covers, &take.ratio),
+                _ => painted_with_surroundings(&take.covers, &take.ratio),
             };
             mask.save(&self.file("masks", &name, "png"))?;
             take.cut(&self.file("truth", &name, "png"))?;
@@ -145,13 +145,18 @@ impl Job {
         Ok(cutouts)
     }
 
+    /// Side of the cells liquid is modelled in, mm.
+    pub(crate) fn cell(&self) -> f32 {
+        (600.0 / self.height as f32).clamp(0.4, 0.9)
+    }
+
     /// Samples a pixel, fewer when there are many pixels: from 4 MP on the same work is spread thinner.
-    fn effort(&self) -> Effort {
+    pub(crate) fn effort(&self) -> Effort {
         let pixels = self.height as f32 * self.height as f32 * 0.8;
-        let usual = if self.scope == Scope::Small {
-            40.0
-        } else {
+        let usual = if self.scope == Scope::Whole {
             20.0
+        } else {
+            40.0
         };
         let thinned = (usual * (4.0e6 / pixels).min(1.0)).max(2.0) as u32;
         let n = self.samples.unwrap_or(thinned);
@@ -162,7 +167,7 @@ impl Job {
         }
     }
 
-    fn wants(&self, name: &str, small: bool) -> bool {
+    pub(crate) fn wants(&self, name: &str, small: bool) -> bool {
         (self.scope == Scope::Whole || small)
             && self.only.as_ref().is_none_or(|o| name.contains(o.as_str()))
     }
@@ -178,7 +183,7 @@ impl Job {
     }
 
     /// Pictures that show ink in the finished picture are made in several inks and say which in their name.
-    fn named(&self, name: &str) -> String {
+    pub(crate) fn named(&self, name: &str) -> String {
         let shows_ink = name.starts_with("dry") || name.starts_with("crown");
         if shows_ink {
             format!("{name}-{}", self.ink.name())
@@ -192,7 +197,7 @@ impl Job {
         !plate.starts_with("dry-2") && !plate.starts_with("dry-3")
     }
 
-    fn accident(&self, number: u32) -> Accident {
+    pub(crate) fn accident(&self, number: u32) -> Accident {
         let draw = |k: u32| 2.0 * unit(hash(hash(self.seed, number), k)) - 1.0;
         let still = draw(4) > 0.3;
         let bump = if still {
@@ -208,7 +213,7 @@ impl Job {
         }
     }
 
-    fn file(&self, folder: &str, name: &str, ending: &str) -> PathBuf {
+    pub(crate) fn file(&self, folder: &str, name: &str, ending: &str) -> PathBuf {
         self.out.join(folder).join(format!("{name}.{ending}"))
     }
 }

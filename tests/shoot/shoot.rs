@@ -12,6 +12,7 @@ mod layers;
 mod lobe;
 mod masks;
 mod mesh;
+mod more;
 mod nets;
 mod noise;
 mod pieces;
@@ -34,14 +35,16 @@ use studio::Ink;
 const USAGE: &str = "\
 Renders a tabletop shoot: plates, frames with a piece on a rod, painted masks, and the truth.
 
-  cargo run --release --example shoot -- --out DIR [--height N] [--seed N] [--small] [--samples N]
+  cargo run --release --example shoot -- --out DIR [--height N] [--seed N] [--small | --more] [--samples N]
                                             [--ink indigo|crimson] [--only TEXT]
 
   --out DIR      where frames/, masks/ and truth/ go
-  --height N     rows of a frame, 100 to 20000; the width is four fifths of it (1500; with --small 800; 8660 makes 60 MP)
+  --height N     rows of a frame, 100 to 20000; the width is four fifths of it (1500; with --small or --more 800; 8660 makes 60 MP)
   --seed N       another day: other noise, drift and bumps (1)
   --small        one dry plate, the wet and the bare one, one frame a piece, the masks; of the truth the pieces alone
-  --samples N    light paths a pixel (20, with --small 40; fewer the more a frame is above 4 MP)
+  --more         frames that no finished picture has, with their plates and truth: an action frame, pieces before the wet
+                 set, a see-through thing before a dark and a light card
+  --samples N    light paths a pixel (20, with --small or --more 40; fewer the more a frame is above 4 MP)
   --ink COLOUR   indigo or crimson (indigo)
   --only TEXT    only the files whose name contains TEXT
 ";
@@ -51,8 +54,11 @@ fn arguments() -> Result<Job, String> {
     let (mut out, mut height, mut seed, mut samples) = (None, None, 1, None);
     let (mut scope, mut ink, mut only) = (Scope::Whole, Ink::Indigo, None);
     while let Some(name) = args.next() {
-        if name == "--small" {
-            scope = Scope::Small;
+        if name == "--small" || name == "--more" {
+            scope = match name.as_str() {
+                "--small" => Scope::Small,
+                _ => Scope::More,
+            };
             continue;
         }
         let value = args
@@ -78,7 +84,7 @@ fn arguments() -> Result<Job, String> {
         }
     }
     let out = out.ok_or("--out DIR is missing")?;
-    let height = height.unwrap_or(if scope == Scope::Small { 800 } else { 1500 });
+    let height = height.unwrap_or(if scope == Scope::Whole { 1500 } else { 800 });
     Ok(Job {
         out,
         height,

@@ -9,6 +9,9 @@ pub enum Plate {
     Dry,
     Wet,
     Bare,
+    /// The bare table with a card close behind what hangs there, one after the other.
+    DarkCard,
+    LightCard,
 }
 
 /// What hangs in a frame.
@@ -24,6 +27,8 @@ pub enum Hung {
     },
     /// Thrown up around a place on the table.
     Crown { at: V3 },
+    /// A crown of thinned ink, caught in the air: light gets through nearly all of it.
+    Veil { at: V3 },
 }
 
 /// One frame.
@@ -277,5 +282,47 @@ fn crown(name: &'static str, at: V3) -> Shot {
         plate: Plate::Wet,
         chosen: false,
         placed: None,
+    }
+}
+
+/// Frames that no finished picture has: pieces hung before the wet set, with its drips behind them and around them, and
+/// one see-through thing before a dark and a light card, and before the bare table.
+pub fn more() -> Vec<Shot> {
+    use Kind::*;
+    use Stock::*;
+    let wet = |shot: Shot| Shot {
+        plate: Plate::Wet,
+        ..shot
+    };
+    vec![
+        wet(piece(
+            "nib-wet",
+            SteelNib,
+            v(8.0, 24.0, 152.0),
+            v(-50.0, 24.0, 28.0),
+            BlackRod,
+            v(-190.0, 60.0, 20.0),
+        )),
+        wet(piece(
+            "clip-wet",
+            JawClip,
+            v(22.0, -34.0, -32.0),
+            v(56.0, 22.0, 8.0),
+            SteelWire,
+            v(220.0, 60.0, -20.0),
+        )),
+        veil("veil-dark", Plate::DarkCard),
+        veil("veil-light", Plate::LightCard),
+        veil("veil-table", Plate::Bare),
+    ]
+}
+
+fn veil(name: &'static str, plate: Plate) -> Shot {
+    Shot {
+        hung: Hung::Veil {
+            at: v(0.0, 62.0, -20.0),
+        },
+        plate,
+        ..crown(name, V3::ZERO)
     }
 }

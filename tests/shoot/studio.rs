@@ -1,11 +1,11 @@
 //! The set as it is built: soft boxes, bottle, and the table dry, wet or bare.
 
 use crate::bottle::bottle;
-use crate::mesh::{Mesh, Pose};
+use crate::mesh::{Mesh, Pose, Seam};
 use crate::pieces::rod;
 use crate::shots::{Hung, Plate, Shot};
 use crate::splash::{crown, spilled};
-use crate::surface::{Body, Medium};
+use crate::surface::{Body, Medium, Paint, Surface};
 use crate::vector::{V3, v};
 use crate::world::{Light, Thing, World};
 
@@ -88,7 +88,22 @@ fn on_table(plate: Plate, ink: Ink) -> Vec<(Body, Mesh)> {
         Plate::Bare => Vec::new(),
         Plate::Dry => bottle(ink.medium(0.3), ink.print()),
         Plate::Wet => spilled(ink.medium(1.0)),
+        Plate::DarkCard => vec![card(0.035)],
+        Plate::LightCard => vec![card(0.72)],
     }
+}
+
+/// A matt card of one reflectance that fills the frame behind what hangs in the air.
+fn card(reflectance: f32) -> (Body, Mesh) {
+    let surface = Surface::Coated {
+        paint: Paint::Flat(V3::splat(reflectance)),
+        sheen: 0.0,
+        roughness: 1.0,
+    };
+    let mesh = Mesh::sheet(1, 1, Seam::Open, |a, b| {
+        (v(640.0 * a - 320.0, 480.0 * b, -150.0), [a, b])
+    });
+    (Body::whole(surface), mesh)
 }
 
 /// A plate: the set with nothing in the air.
@@ -98,6 +113,7 @@ pub fn plate(plate: Plate, ink: Ink) -> World {
         Plate::Bare => parts.clear(),
         Plate::Dry => {}
         Plate::Wet => parts.extend(on_table(plate, ink)),
+        Plate::DarkCard | Plate::LightCard => parts = on_table(plate, ink),
     }
     World {
         set: Thing::new(parts),
@@ -143,6 +159,10 @@ pub fn hang(world: &mut World, shot: &Shot, ink: Ink, cell: f32) {
         }
         Hung::Crown { at } => (
             Thing::new(crown(ink.medium(1.0), *at, cell)),
+            Thing::default(),
+        ),
+        Hung::Veil { at } => (
+            Thing::new(crown(ink.medium(0.15), *at, cell)),
             Thing::default(),
         ),
     };

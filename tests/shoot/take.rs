@@ -72,10 +72,19 @@ impl<'b> Take<'b> {
     /// The frame itself: C = a F + (1 - a) S B, rod and piece alike, then everything a camera does to it.
     pub fn frame(&self, path: &Path) -> io::Result<()> {
         picture(path, self.base.size(), Some(self.accident), |x, y| {
-            let [piece, rod] = self.covers.at(x as i64, y as i64);
-            let under = shifted(self.base, x, y, self.accident.bump) * self.ratio_at(x, y);
-            piece.colour + rod.colour + under * (1.0 - piece.alpha - rod.alpha).max(0.0)
+            self.light(x, y)
         })
+    }
+
+    /// The same as no camera sees it: at the plate's exposure, without noise.
+    pub fn seen(&self, path: &Path) -> io::Result<()> {
+        picture(path, self.base.size(), None, |x, y| self.light(x, y))
+    }
+
+    fn light(&self, x: u32, y: u32) -> V3 {
+        let [piece, rod] = self.covers.at(x as i64, y as i64);
+        let under = shifted(self.base, x, y, self.accident.bump) * self.ratio_at(x, y);
+        piece.colour + rod.colour + under * (1.0 - piece.alpha - rod.alpha).max(0.0)
     }
 
     /// The piece as it should come out of the frame: a 16-bit PNG with its straight colour at the plate's exposure,

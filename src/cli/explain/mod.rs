@@ -90,7 +90,12 @@ fn pivots(opened: &Opened, settled: &Settled) -> Vec<Finding> {
             )
             .at(element.step.span)
             .member(element.step.member.as_str())
-            .remedy(format!("to keep it when the mask changes: pivot {x} {y}"));
+            .remedy(format!("to keep it when the mask changes: pivot {x} {y}"))
+            .together(
+                "members turn about the centre of what their masks keep",
+                format!("{x}, {y}"),
+                "to keep them when a mask changes: platewright pin",
+            );
             if !findings.contains(&finding) {
                 findings.push(finding);
             }

@@ -6,7 +6,7 @@
 use super::super::opened::Opened;
 use crate::diag::{Finding, SourceId, Span, Spanned};
 use crate::geom::Map;
-use crate::plan::{self, Carry, ElementStep, Gains, Node, Plan, Settings};
+use crate::plan::{self, Carry, Cut, ElementStep, Gains, Node, Plan, Settings, SourceRecipe};
 use crate::scene::{
     Compression, Depth, Edits, Format, Guides, Member, Output, ProfileName, Scene, Stage, arguments,
 };
@@ -20,8 +20,8 @@ pub(super) struct Pin {
     pub name: Span,
     pub node: &'static str,
     pub numbers: Vec<f64>,
-    /// Whether the plate had a part in it.
-    pub compared: bool,
+    /// The files of every plate that had a part in it, where the text names them.
+    pub plates: Vec<Span>,
     /// The output it was seen in; `None` for the scene as it stands, nothing changed.
     output: Option<String>,
 }
@@ -89,18 +89,19 @@ fn measured(scene: &Scene, opened: &Opened) -> Result<(Plan, Settled), Vec<Findi
 
 /// What one placed element leaves open.
 fn of_step(step: &ElementStep, plan: &Plan, settled: &Settled, output: Option<String>) -> Vec<Pin> {
-    let (cut, laying) = (settled.cut(step.cut), plan.cuts[step.cut.0].laying);
+    let (cut, recipe) = (settled.cut(step.cut), &plan.cuts[step.cut.0]);
+    let laying = recipe.laying;
     let pin = |node, numbers| Pin {
         member: step.member.clone(),
         name: step.span,
         node,
         numbers,
-        compared: cut.keyed.is_some() || node != "pivot",
+        plates: governing(recipe, node, plan),
         output: output.clone(),
     };
     let mut pins = Vec::new();
     // What can't be trusted stays open, so that it goes on being told.
-    let frame = plan.footage.shot(plan.cuts[step.cut.0].shot).shown();
+    let frame = plan.footage.shot(recipe.shot).shown();
     let untrusted = |id: &str| {
         let told = |finding: &Finding| finding.frame.as_deref() == Some(frame.as_str());
         settled.findings.iter().any(|f| f.id == id && told(f))
@@ -115,6 +116,23 @@ fn of_step(step: &ElementStep, plan: &Plan, settled: &Settled, output: Option<St
         pins.push(pin("pivot", cut.pivot.to_vec()));
     }
     pins
+}
+
+/// Where the text names the files that a cut's `node` was found with.
+fn governing(cut: &Cut, node: &str, plan: &Plan) -> Vec<Span> {
+    let mut plates = Vec::new();
+    for source in cut.mask.sources() {
+        if let SourceRecipe::Piece(id) | SourceRecipe::Rig(id) = source {
+            let piece = &plan.pieces[id.0];
+            plates.push(piece.plate);
+            plates.extend(piece.card.map(|card| card.plate));
+        }
+    }
+    if node != "pivot" {
+        plates.push(cut.plate);
+    }
+    let spans = plates.iter().flat_map(|id| &plan.plates[id.0].spans);
+    spans.copied().collect()
 }
 
 /// As `align` takes it: a shift, an affine map in SVG's order, or all nine numbers.

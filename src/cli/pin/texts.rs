@@ -3,7 +3,7 @@
 use super::super::args::SceneArgs;
 use super::super::opened::Opened;
 use super::settled::{Pin, Shown, each, with_everything_shown};
-use crate::diag::{Finding, SourceId, Span};
+use crate::diag::{Finding, SourceId, Sources, Span};
 use crate::geom::Map;
 use crate::plan::{self, Carry, CutId, ElementStep, Gains, Laying, Plan, Settings};
 use crate::scene::{self, FileLoader, LoadFault, Loader, PinnedText, Scene};
@@ -29,26 +29,28 @@ pub(super) fn stated(
         .iter()
         .map(|(id, source)| PinnedText::new(&source.text, *id).ok())
         .collect();
-    let each = pages
-        .iter()
-        .flatten()
-        .find_map(|page| page.parameter_of("each"));
-    let plate = pages
-        .iter()
-        .flatten()
-        .find_map(|page| page.parameter_of("plate"));
+    let each = pages.iter().flatten().find_map(|p| p.parameter_of_each());
+    let groups = pages.iter().flatten().find_map(|p| p.parameter_of_groups());
     let mut stated = Vec::new();
     for pin in pins {
+        let plate = pin.plates.iter().find_map(|&file| {
+            pages
+                .iter()
+                .flatten()
+                .find_map(|p| p.parameter_of_plate(file))
+        });
+        let compared = !pin.plates.is_empty();
         let Some(page) = &mut pages[pin.name.source.0 as usize] else {
             continue;
         };
-        let own_mask = page.says(pin.name, "mask");
+        let says = |word: &str| page.says(pin.name, word);
         let parameter = page
             .parameter(pin.name)
-            .or(each.filter(|_| !own_mask))
-            .or(plate.filter(|_| pin.compared));
+            .or(each.filter(|_| !says("mask")))
+            .or(groups.filter(|_| compared && !says("plate")))
+            .or(plate);
         if let Some(parameter) = parameter {
-            let told = parameterised(&pin, parameter);
+            let told = parameterised(&pin, parameter, &scene.sources);
             if !findings.contains(&told) {
                 findings.push(told);
             }
@@ -70,18 +72,26 @@ pub(super) fn stated(
     (texts, stated)
 }
 
-fn parameterised(pin: &Pin, parameter: Span) -> Finding {
-    Finding::look(
+fn parameterised(pin: &Pin, parameter: Span, sources: &Sources) -> Finding {
+    let text = sources.get(parameter.source).map(|source| &*source.text);
+    let range = parameter.start as usize..parameter.end as usize;
+    let decides = text.and_then(|text| text.get(range)).unwrap_or_default();
+    Finding::note(
         "pin-parameter",
         format!(
-            "a parameter decides how {} is cut out: its numbers hold for one value of it and are not written",
+            "{} is not pinned: a parameter decides what it is cut out of, and numbers written here would hold for one value of it",
             pin.member
         ),
     )
     .at(parameter)
     .related(pin.name, "this element")
     .member(pin.member.as_str())
-    .remedy("state the file itself, or state the numbers by hand where they hold for every value")
+    .remedy("name the file itself, or write by hand what holds for every value")
+    .together(
+        "members are not pinned: a parameter decides what they are cut out of, and numbers written here would hold for one value of it",
+        decides,
+        "name the files themselves, or write by hand what holds for every value",
+    )
 }
 
 /// The files of a scene, with new texts in front of some.

@@ -41,31 +41,47 @@ impl<'t> PinnedText<'t> {
         let element = element(&self.nodes, name)?;
         let deciding = ["frame", "mask", "align", "balance"];
         let named = |node: &&Node| deciding.contains(&node.name.as_str());
-        element.children().iter().filter(named).find_map(parameter)
+        let nodes = element.children().iter().filter(named);
+        nodes
+            .filter_map(parameter)
+            .next()
+            .or_else(|| plate_named(element))
     }
 
-    /// Whether the element has a node of its own of that name.
-    pub fn says(&self, name: Span, node: &str) -> bool {
-        element(&self.nodes, name)
-            .is_some_and(|e| e.children().iter().any(|child| child.name == node))
+    /// Whether the element has a node or a property of its own of that name.
+    pub fn says(&self, name: Span, word: &str) -> bool {
+        element(&self.nodes, name).is_some_and(|e| {
+            e.children().iter().any(|child| child.name == word)
+                || e.props.iter().any(|prop| prop.name == word)
+        })
     }
 
-    /// Where a parameter decides a mask, alignment or balance that an `each` of this text gives, or a `plate`: `node`
-    /// is one of these two words.
-    pub fn parameter_of(&self, node: &str) -> Option<Span> {
-        fn within(nodes: &[Node], wanted: &str) -> Option<Span> {
-            nodes.iter().find_map(|node| match node.name.as_str() {
-                "each" if wanted == "each" => {
-                    let deciding = ["mask", "align", "balance"];
-                    let named = |child: &&Node| deciding.contains(&child.name.as_str());
-                    node.children().iter().filter(named).find_map(parameter)
-                }
-                "plate" if wanted == "plate" => parameter(node),
-                "group" => within(node.children(), wanted),
+    /// Where a parameter decides a mask, alignment or balance that an `each` of this text gives.
+    pub fn parameter_of_each(&self) -> Option<Span> {
+        found(&self.nodes, &|node| {
+            let deciding = ["mask", "align", "balance"];
+            let named = |child: &&Node| deciding.contains(&child.name.as_str());
+            match node.name.as_str() {
+                "each" => node.children().iter().filter(named).find_map(parameter),
                 _ => None,
-            })
-        }
-        within(&self.nodes, node)
+            }
+        })
+    }
+
+    /// Where a parameter decides which plate governs the members of a group of this text.
+    pub fn parameter_of_groups(&self) -> Option<Span> {
+        found(&self.nodes, &|node| match node.name.as_str() {
+            "group" => plate_named(node),
+            _ => None,
+        })
+    }
+
+    /// Where a parameter decides the plate that names its file at `file`, if this text has it and one does.
+    pub fn parameter_of_plate(&self, file: Span) -> Option<Span> {
+        found(&self.nodes, &|node| {
+            let this = node.name == "plate" && node.args.iter().any(|arg| arg.span == file);
+            this.then(|| parameter(node)).flatten()
+        })
     }
 
     /// States `node` with these numbers in the element. False where the text has no such element.
@@ -134,21 +150,40 @@ fn element(nodes: &[Node], name: Span) -> Option<&Node> {
     })
 }
 
+/// What `wanted` finds first in these nodes and the groups among them.
+fn found(nodes: &[Node], wanted: &dyn Fn(&Node) -> Option<Span>) -> Option<Span> {
+    nodes.iter().find_map(|node| {
+        wanted(node).or_else(|| match node.name.as_str() {
+            "group" => found(node.children(), wanted),
+            _ => None,
+        })
+    })
+}
+
+/// Where a parameter decides the `plate=` of an element or group.
+fn plate_named(node: &Node) -> Option<Span> {
+    let named = node.props.iter().find(|prop| prop.name == "plate")?;
+    from_parameter(&named.value).then_some(named.value.span)
+}
+
 /// The first value of a node, or below it, that comes from a parameter.
 fn parameter(node: &Node) -> Option<Span> {
-    let from_parameter = |value: &&Value| match &value.kind {
-        Kind::Param(_) => true,
-        // `{{` is the brace itself.
-        Kind::Text(text) => text.replace("{{", "").contains('{'),
-        _ => false,
-    };
     let props = node.props.iter().map(|prop| &prop.value);
     node.args
         .iter()
         .chain(props)
-        .find(from_parameter)
+        .find(|value| from_parameter(value))
         .map(|value| value.span)
         .or_else(|| node.children().iter().find_map(parameter))
+}
+
+fn from_parameter(value: &Value) -> bool {
+    match &value.kind {
+        Kind::Param(_) => true,
+        // `{{` is the brace itself.
+        Kind::Text(text) => text.replace("{{", "").contains('{'),
+        _ => false,
+    }
 }
 
 #[cfg(test)]
@@ -246,9 +281,7 @@ mod tests {
             let page = PinnedText::new(text, SourceId(0)).unwrap();
             (
                 page.parameter(name(text)).is_some(),
-                page.parameter_of("each")
-                    .or(page.parameter_of("plate"))
-                    .is_some(),
+                page.parameter_of_each().is_some(),
             )
         };
         let element = |inside: &str| format!("element \"a\" {{ {inside} }}");
@@ -260,7 +293,25 @@ mod tests {
         assert_eq!(decided(&element(turned)), (false, false));
         let above = "each { mask { image \"{ink}.png\" } }\nelement \"a\" { frame \"a.tif\" }";
         assert_eq!(decided(above), (false, true));
-        let plate = "plate \"{ink}.tif\"\nelement \"a\" { frame \"a.tif\" }";
-        assert_eq!(decided(plate), (false, true));
+        let named = "element \"a\" plate=\"{which}\" { frame \"a.tif\" }";
+        assert_eq!(decided(named), (true, false));
+    }
+
+    #[test]
+    fn each_plate_is_asked_for_itself() {
+        let text = "plate \"{ink}.tif\"\nplate \"day.tif\" name=\"day\"\ngroup \"g\" plate=\"{which}\" { }\n";
+        let page = PinnedText::new(text, SourceId(0)).unwrap();
+        let at = |words: &str| {
+            let start = text.find(words).unwrap() as u32;
+            Span {
+                source: SourceId(0),
+                start,
+                end: start + words.len() as u32,
+            }
+        };
+        let (changing, fixed) = (at("\"{ink}.tif\""), at("\"day.tif\""));
+        assert_eq!(page.parameter_of_plate(changing), Some(changing));
+        assert_eq!(page.parameter_of_plate(fixed), None);
+        assert_eq!(page.parameter_of_groups(), Some(at("\"{which}\"")));
     }
 }

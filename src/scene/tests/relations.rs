@@ -4,6 +4,25 @@ use super::*;
 use insta::assert_snapshot;
 
 #[test]
+fn a_name_that_is_not_there_is_told_once() {
+    assert_snapshot!(after_head("mask \"bottle\" { all }\nelement \"e\" { frame \"a.tif\"; mask { all }; behind \"botle\" }\nelement \"f\" { frame \"a.tif\"; mask { all }; behind \"botle\" }\ngroup \"g\" { mask { mask \"botle\" } }\noutput \"o\" { file \"o.tif\" }\n"), @r##"
+stop no mask is called "botle" [unknown-mask]
+  at scene.kdl:4:44
+  4 | element "e" { frame "a.tif"; mask { all }; behind "botle" }
+    |                                            ^^^^^^^^^^^^^^
+  at scene.kdl:5:44
+  5 | element "f" { frame "a.tif"; mask { all }; behind "botle" }
+    |                                            ^^^^^^^^^^^^^^ and here
+  at scene.kdl:6:25
+  6 | group "g" { mask { mask "botle" } }
+    |                         ^^^^^^^ and here
+  allowed: bottle
+  nearest: bottle
+  do: name it at the top: mask "..." { ... }
+"##);
+}
+
+#[test]
 fn references() {
     assert_snapshot!(after_head("plate \"w.tif\" name=\"wet\"\nmask \"bottle\" { all }\nelement \"e\" plate=\"wte\" { frame \"a.tif\"; mask { all }; behind \"botle\" }\ngroup \"g\" { mask { mask \"zzz\" }; element \"f\" { frame \"a.tif\"; mask { all } } }\noutput \"o\" {\n    file \"o.tif\"\n    change \"f\" { offset 1 2 }\n    change \"g/f\" { nudge 1 2 }\n    change \"g/f\" { nudge 1 2 }\n    hide \"g\"\n    show \"g\"\n    member \"h\"\n}\n"), @r##"
 stop no plate is called "wte" [unknown-plate]
