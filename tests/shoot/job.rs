@@ -131,6 +131,7 @@ impl Job {
             };
             mask.save(&self.file("masks", &name, "png"))?;
             take.cut(&self.file("truth", &name, "png"))?;
+            take.added(&self.file("truth", &format!("{name}-light"), "tif"))?;
             if self.scope == Scope::Whole {
                 take.truth(&|what: &str| self.file("truth", &format!("{name}-{what}"), "tif"))?;
                 let Take { covers, ratio, .. } = take;

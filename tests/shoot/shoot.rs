@@ -47,6 +47,9 @@ Renders a tabletop shoot: plates, frames with a piece on a rod, painted masks, a
   --samples N    light paths a pixel (20, with --small or --more 40; fewer the more a frame is above 4 MP)
   --ink COLOUR   indigo or crimson (indigo)
   --only TEXT    only the files whose name contains TEXT
+
+Of each piece, truth/NAME.png is straight colour and coverage (brighter than white is white), truth/NAME-light.tif colour times
+coverage in linear light, 32-bit, with what is above white (1) kept; both in the frame's geometry at the plate's exposure.
 ";
 
 fn arguments() -> Result<Job, String> {

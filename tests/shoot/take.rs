@@ -88,7 +88,8 @@ impl<'b> Take<'b> {
     }
 
     /// The piece as it should come out of the frame: a 16-bit PNG with its straight colour at the plate's exposure,
-    /// through the profile's curve, and its coverage as alpha. Without the rod, without noise.
+    /// through the profile's curve, and its coverage as alpha. Without the rod, without noise; what is
+    /// brighter than white is white.
     pub fn cut(&self, path: &Path) -> io::Result<()> {
         let (width, height) = self.base.size();
         let file = BufWriter::new(File::create(path)?);
@@ -114,6 +115,22 @@ impl<'b> Take<'b> {
         }
         stream.finish()?;
         Ok(())
+    }
+
+    /// The piece's light as it adds up, colour times coverage, linear, 1 = the most a frame holds, at the plate's exposure:
+    /// nothing is cut off, so highlights above white are in it. A PNG of straight colour can't say them.
+    pub fn added(&self, path: &Path) -> io::Result<()> {
+        let (width, height) = self.base.size();
+        let mut file = Tiff::create(path, width, height, 3, Sample::F32)?;
+        each_strip(
+            (width, height),
+            |x, y| {
+                let lens = sensor::lens(x as f32 + 0.5, y as f32 + 0.5, width, height);
+                (self.covers.at(x as i64, y as i64)[0].colour * lens).array()
+            },
+            |s| file.push_floats(s.as_flattened()),
+        )?;
+        file.finish(&[], None)
     }
 
     /// Matte, rod, straight colour and ratio, each to the file `place` names.

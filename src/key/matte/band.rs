@@ -17,7 +17,7 @@ const MARGIN: f32 = 3.0;
 /// How firmly full coverage is held to behind saturation (1 / variance of coverage): where a pixel near by may be bare
 /// plate, and where none is. What can't be the plate hides it, whatever its colour.
 const INSIDE: f32 = 400.0;
-const SOLID: f32 = 10_000.0;
+const SOLID: f32 = 1_000_000.0;
 /// How firmly coverage is known in holes (1 / variance).
 const OPEN: f32 = 2_000.0;
 
@@ -175,6 +175,11 @@ impl Band {
     /// Whether a hole or slit was found at the list's nth pixel.
     pub fn is_open(&self, n: usize) -> bool {
         self.seen.data()[self.list[n] as usize] != 0
+    }
+
+    /// Whether the list's nth pixel may lie at a plain edge: no strands, and no hole whose share is known.
+    pub fn on_line(&self, n: usize) -> bool {
+        self.strands[n] == 0 && self.seen.data()[self.list[n] as usize] == 0
     }
 
     /// Where the body is.

@@ -19,6 +19,17 @@ const FALL: f32 = 1.0 / 8.0;
 const LEVELS: usize = 8;
 /// Spread that is always granted, as a share of the colour: surfaces do shade off toward their edge.
 const SHADE: f32 = 0.03;
+/// And along its brightness: light on a surface changes far more toward an edge than its tint does. As a share, at most;
+/// and the square of it as a multiple of what the sure pixels' colours vary by (their variance over their square).
+const BRIGHT: f32 = 0.3;
+const UNEVEN: f32 = 4.0;
+/// Where nothing sure lies in the finest cells (less than this weight), colour comes from some way off: its variance
+/// there is so many times what is seen among the sure pixels.
+const SOME: f32 = 0.02;
+const BEYOND: f32 = 4.0;
+/// From this share of the most a frame holds a channel may be cut off, and its tint wrong: such colours count so much.
+const FULL: f32 = 0.97;
+const CLIPPED: f32 = 0.02;
 /// How well coverage is known where it is half (standard deviation).
 const UNSURE: f32 = 0.04;
 
@@ -38,21 +49,29 @@ fn add(into: &mut Sums, from: &Sums, share: f32) {
 }
 
 impl Near {
-    /// Gathers `colour` where the matte is sure of it.
+    /// Gathers `colour` where the matte is sure of it; `ceiling` is the most the frame holds.
     pub fn gathered(
         colour: &Light,
         matte: &Matte,
         band: &Band,
         first: bool,
+        ceiling: f32,
         account: &Account,
     ) -> Result<Near, OverBudget> {
         let sure = |i: usize| {
-            if first {
-                band.first_trust(i)
+            let c = colour.data()[i];
+            let worth = if c[0].max(c[1]).max(c[2]) > FULL * ceiling {
+                CLIPPED
             } else {
-                let t = ((matte.data()[i] - 0.6) / 0.35).clamp(0.0, 1.0);
-                t * t
-            }
+                1.0
+            };
+            worth
+                * if first {
+                    band.first_trust(i)
+                } else {
+                    let t = ((matte.data()[i] - 0.6) / 0.35).clamp(0.0, 1.0);
+                    t * t
+                }
         };
         Near::summed(colour, sure, 0, FALL, account)
     }
@@ -166,6 +185,7 @@ impl Near {
         let (x, y) = ((i % self.width) as f32 + 0.5, (i / self.width) as f32 + 0.5);
         let mut sums = [0.0f32; 10];
         let (mut size, mut worth) = (2.0f32, 1.0f32);
+        let mut far = true;
         for (n, level) in self.levels.iter().enumerate() {
             if n < self.skip && self.levels.len() > self.skip {
                 size *= 2.0;
@@ -189,9 +209,13 @@ impl Near {
                 }
                 add(&mut sums, &data[y as usize * w + x as usize], share * worth);
             }
+            if n == 0 {
+                far = sums[0] < SOME;
+            }
             size *= 2.0;
             worth *= self.fall;
         }
+        let grow = if far { BEYOND } else { 1.0 };
         let weight = sums[0];
         if weight.is_nan() || weight <= 1e-12 {
             return None;
@@ -202,13 +226,16 @@ impl Near {
             let v = SHADE * m[k];
             v * v + 1e-7
         };
+        let seen = (s[4] + s[7] + s[9]) / (m[0] * m[0] + m[1] * m[1] + m[2] * m[2]).max(1e-9) - 1.0;
+        let bright = (UNEVEN * seen.max(0.0)).min(BRIGHT * BRIGHT);
+        let lit = |j: usize, k: usize| bright * m[j] * m[k];
         let spread = [
-            (s[4] - m[0] * m[0]).max(0.0) + g(0),
-            s[5] - m[0] * m[1],
-            s[6] - m[0] * m[2],
-            (s[7] - m[1] * m[1]).max(0.0) + g(1),
-            s[8] - m[1] * m[2],
-            (s[9] - m[2] * m[2]).max(0.0) + g(2),
+            grow * (s[4] - m[0] * m[0]).max(0.0) + g(0) + lit(0, 0),
+            grow * (s[5] - m[0] * m[1]) + lit(0, 1),
+            grow * (s[6] - m[0] * m[2]) + lit(0, 2),
+            grow * (s[7] - m[1] * m[1]).max(0.0) + g(1) + lit(1, 1),
+            grow * (s[8] - m[1] * m[2]) + lit(1, 2),
+            grow * (s[9] - m[2] * m[2]).max(0.0) + g(2) + lit(2, 2),
         ];
         Some((m, spread))
     }
@@ -269,7 +296,7 @@ pub fn carried(
     colour: &mut Light,
     account: &Account,
 ) -> Result<(), OverBudget> {
-    let near = Near::gathered(colour, matte, band, false, account)?;
+    let near = Near::gathered(colour, matte, band, false, f32::INFINITY, account)?;
     let width = colour.width();
     if width == 0 {
         return Ok(());

@@ -9,12 +9,17 @@ use crate::raster::{Light, Matte, Raster};
 use super::super::Noise;
 use super::band::Band;
 use super::colour::Near;
+use super::contour::Contour;
 
 /// A pixel's say is worth at most this much (1 / variance of coverage): 0.7 % is as good as registration gets.
 const MOST: f32 = 20_000.0;
 
 /// How well a rod's learnt look is known, as a share of its light.
 const LEARNT: f32 = 0.04;
+
+/// Deviations of noise and share of light by which what is seen must leave the backdrop before it bounds coverage.
+const DOUBT: f32 = 4.0;
+const LIT: f32 = 0.02;
 
 /// How firmly an area found solid is held to full coverage.
 const SOLID: f32 = 400.0;
@@ -26,6 +31,8 @@ pub struct Sensed<'a> {
     pub backdrop: &'a Light,
     /// Variance of the backdrop's own error, per channel: its noise and what registration left at gradients.
     pub loose: Light,
+    /// 1 at and beside rods: their look is learnt, and what departs from it says nothing of the piece.
+    pub rods: Raster<u8>,
     /// Frame noise: variance = p C + q.
     pub p: [f32; 3],
     pub q: [f32; 3],
@@ -83,6 +90,7 @@ impl<'a> Sensed<'a> {
             frame,
             backdrop,
             loose,
+            rods: Raster::filled(frame.rect(), 0u8, account)?,
             p: p.map(|v| v * own),
             q: q.map(|v| v * own + 1e-9),
             ceiling,
@@ -102,6 +110,13 @@ impl<'a> Sensed<'a> {
                     *v += (share * b) * (share * b);
                 }
                 self.loose.put(x, y, loose);
+                if rig.at(x, y) > 0.02 {
+                    for v in (y - 2).max(rect.y0)..(y + 3).min(rect.y1) {
+                        for u in (x - 2).max(rect.x0)..(x + 3).min(rect.x1) {
+                            self.rods.put(u, v, 1);
+                        }
+                    }
+                }
             }
         }
     }
@@ -113,6 +128,32 @@ impl<'a> Sensed<'a> {
         std::array::from_fn(|k| self.p[k] * c[k].max(0.0) + self.q[k] + open * loose[k])
     }
 
+    /// The least coverage that a colour can have which is no darker than black and no brighter than the frame can
+    /// hold: whatever the piece's colour, less of it can't turn the backdrop into what is seen.
+    pub fn least(&self, i: usize) -> f32 {
+        if self.rods.data()[i] != 0 {
+            return 0.0;
+        }
+        let (c, b, v) = (
+            self.frame.data()[i],
+            self.backdrop.data()[i],
+            self.variance(i, 0.5),
+        );
+        let mut least = 0.0f32;
+        for k in 0..3 {
+            let doubt = DOUBT * v[k].sqrt();
+            let low = (1.0 - LIT) * b[k];
+            if low > c[k] + doubt {
+                least = least.max(1.0 - (c[k] + doubt) / low);
+            }
+            let high = (1.0 + LIT) * b[k];
+            if c[k] - doubt > high && self.ceiling > high {
+                least = least.max((c[k] - doubt - high) / (self.ceiling - high));
+            }
+        }
+        least.min(1.0)
+    }
+
     /// C - B'.
     pub fn difference(&self, i: usize) -> [f32; 3] {
         let (c, b) = (self.frame.data()[i], self.backdrop.data()[i]);
@@ -120,7 +161,7 @@ impl<'a> Sensed<'a> {
     }
 }
 
-/// Per pixel of the band: coverage it asks for, and how firmly (1 / variance).
+/// Per pixel of the band: coverage it asks for (NaN while nothing is known), and how firmly (1 / variance).
 #[derive(Debug)]
 pub struct Data {
     pub asked: Vec<f32>,
@@ -137,6 +178,27 @@ impl Data {
             weight: vec![0.0; count],
             _charge: charge,
         })
+    }
+}
+
+impl Data {
+    /// Adds what is expected of every pixel for its place: by its depth, and where the edge is known to run.
+    pub fn expect(&mut self, band: &Band, line: Option<&Contour>) {
+        for n in 0..band.list.len() {
+            let (a, w) = (self.asked[n], self.weight[n]);
+            if a.is_nan() {
+                // No colour is known near it: its place alone would only spread a wrong one.
+                self.asked[n] = 0.0;
+                continue;
+            }
+            let (hope, firm) = band.expected(n);
+            let (drawn, sure) = line.map_or((0.0, 0.0), |line| line.expected(n));
+            let total = w + firm + sure;
+            if total > 0.0 {
+                self.asked[n] = (w * a + firm * hope + sure * drawn) / total;
+                self.weight[n] = total;
+            }
+        }
     }
 }
 
@@ -266,7 +328,15 @@ fn solidity(
     Ok(smooth)
 }
 
-/// What all pixels of the band say.
+/// Holds the band's coverage to what is possible at all.
+pub fn bounded(sensed: &Sensed, band: &Band, matte: &mut Matte) {
+    for &pixel in &band.list {
+        let a = &mut matte.data_mut()[pixel as usize];
+        *a = a.max(sensed.least(pixel as usize));
+    }
+}
+
+/// What all pixels of the band say of themselves.
 pub fn data(
     sensed: &Sensed,
     band: &Band,
@@ -304,14 +374,13 @@ pub fn data(
                         continue;
                     }
                     (_, Some((a, w, _))) | (Some((a, w, _)), None) => (a, w),
-                    (None, None) => continue,
+                    (None, None) => {
+                        *said = (f32::NAN, 0.0);
+                        continue;
+                    }
                 };
-                // What the outline alone expects.
-                let (hope, firm) = band.expected(piece * PIECE + n);
-                let total = w + firm;
-                if total > 0.0 {
-                    *said = ((w * a + firm * hope) / total, total);
-                }
+                let a = a.max(sensed.least(i));
+                *said = (a, w);
             }
         });
     let (asked, weight) = said.into_iter().unzip();
@@ -320,4 +389,35 @@ pub fn data(
         weight,
         _charge: charge,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geom::Rect;
+
+    #[test]
+    fn light_bounds_coverage_from_below_but_not_at_a_rod() {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(9, 1);
+        let backdrop = Light::filled(rect, [0.5, 0.4, 0.3], &account).unwrap();
+        let mut frame = Light::filled(rect, [0.5, 0.4, 0.3], &account).unwrap();
+        // Half hidden by black; hidden by 0.6 of white at least; within noise; half hidden, but at a rod.
+        frame.put(0, 0, [0.25, 0.2, 0.15]);
+        frame.put(1, 0, [0.8, 0.76, 0.72]);
+        frame.put(2, 0, [0.495, 0.396, 0.297]);
+        frame.put(8, 0, [0.25, 0.2, 0.15]);
+        let noise = Noise {
+            p: [1e-6; 3],
+            q: [1e-8; 3],
+            r: [0.0; 3],
+        };
+        let mut sensed = Sensed::new(&frame, &backdrop, &noise, 1, &account).unwrap();
+        let rods = Matte::filled(Rect::new(8, 0, 1, 1), 1.0, &account).unwrap();
+        sensed.doubt(&rods);
+        assert!((sensed.least(0) - 0.49).abs() < 0.02, "{}", sensed.least(0));
+        assert!((sensed.least(1) - 0.6).abs() < 0.03, "{}", sensed.least(1));
+        assert_eq!(sensed.least(2), 0.0);
+        assert_eq!(sensed.least(8), 0.0);
+    }
 }

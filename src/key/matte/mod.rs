@@ -6,6 +6,7 @@
 mod band;
 pub mod card;
 mod colour;
+mod contour;
 mod laid;
 mod measure;
 mod outline;
@@ -103,7 +104,7 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     let mut backdrop = known.backdrop.cropped(rect, account)?;
     let thin = {
         let sensed = sensed(known, &frame, &backdrop, account)?;
-        strands::thin(&outline, account)?.filter(|_| strands::open(&sensed, &outline))
+        strands::thin(&outline, account)?.filter(|thin| strands::open(&sensed, &outline, thin))
     };
     if let Some(thin) = &thin {
         let sensed = sensed(known, &frame, &backdrop, account)?;
@@ -123,13 +124,20 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     let mut colour = frame.cropped(rect, account)?;
     let system = solve::System::over(&frame, &band.unknown, &band.list, sensed.floor, account)?;
     for round in 0..ROUNDS {
-        let near = colour::Near::gathered(&colour, &matte, &band, round == 0, account)?;
+        let near =
+            colour::Near::gathered(&colour, &matte, &band, round == 0, sensed.ceiling, account)?;
         let hair = band
             .has_strands()
             .then(|| colour::Near::of_strands(&sensed, &colour, &matte, &band, round == 0, account))
             .transpose()?;
-        let data = measure::data(&sensed, &band, &near, hair.as_ref(), &matte, account)?;
+        let mut data = measure::data(&sensed, &band, &near, hair.as_ref(), &matte, account)?;
+        let line = (round > 0)
+            .then(|| contour::found(&matte, &band, &data, account))
+            .transpose()?
+            .flatten();
+        data.expect(&band, line.as_ref());
         system.solve(&data, solve::SMOOTH, &mut matte, account)?;
+        measure::bounded(&sensed, &band, &mut matte);
         colour::recovered(&sensed, &band, &near, hair.as_ref(), &matte, &mut colour);
     }
     let inside = see_through::inner_coverage(&sensed, &band, known.sigma, account)?;

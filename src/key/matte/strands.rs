@@ -9,10 +9,11 @@ use crate::raster::Raster;
 
 /// Parts that a disc of this radius (pixels) does not fit into are thin.
 const THIN: f32 = 5.0;
-/// A body in cells of two pixels may reach this far beyond the piece, in pixels; with strands at least this share of
-/// the body is plate deeper than that.
+/// A body in cells of two pixels may reach this far beyond the piece, in pixels; where strands are many at least this
+/// share of it is plate deeper than that, and they are many in at least this part of the body.
 const RIM: f32 = 3.0;
 const BETWEEN: f32 = 0.03;
+const PART: f32 = 0.1;
 /// Squared deviations of noise, over three channels, from which a part clearly is no plate.
 const CLEAR: f32 = 100.0;
 /// Half side of the square that counts as next to a pixel.
@@ -110,13 +111,19 @@ pub fn thin(outline: &Outline, account: &Account) -> Result<Option<Thin>, OverBu
     Ok(Some(Thin { dense, near }))
 }
 
-/// Whether plate is seen between thin parts: within the body, beyond its rim, beside parts that clearly are no plate.
+/// Whether plate is seen between thin parts: where those are many, within the body, beyond its rim, beside parts that
+/// clearly are no plate. A small part of a piece doesn't make it hair: a nib's point, the end of a curl.
 /// Wires, drops and arms of ink are thin too, but hide what is inside their outline; and where a whole piece looks
 /// like the plate, what looks like it between its parts is piece.
-pub fn open(sensed: &Sensed, outline: &Outline) -> bool {
-    let (mut inside, mut bare, mut other, mut clear) = (0u64, 0u64, 0u64, 0u64);
+pub fn open(sensed: &Sensed, outline: &Outline, thin: &Thin) -> bool {
+    let (mut whole, mut inside) = (0u64, 0u64);
+    let (mut bare, mut other, mut clear) = (0u64, 0u64, 0u64);
     for (i, &d) in outline.depth.data().iter().enumerate() {
         if outline.inside.data()[i] == 0 {
+            continue;
+        }
+        whole += 1;
+        if thin.dense.data()[i] == 0 {
             continue;
         }
         inside += 1;
@@ -132,7 +139,8 @@ pub fn open(sensed: &Sensed, outline: &Outline) -> bool {
             clear += u64::from(energy > CLEAR);
         }
     }
-    bare as f32 > BETWEEN * inside as f32 && 2 * clear > other
+    let many = inside as f32 > PART * whole as f32;
+    many && bare as f32 > BETWEEN * inside as f32 && 2 * clear > other
 }
 
 /// Zones of strands around thin parts.
