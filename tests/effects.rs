@@ -303,7 +303,8 @@ fn a_shadow_lies_beside_the_moved_piece_as_it_fell() {
             if shadow(x, y, 62.0, 1) < 1.0 {
                 beside.push(off);
                 worst = worst.max(off);
-            } else {
+            } else if disc(x, y, 114.0, 62.0, 27.0, 24.0) == 0.0 {
+                // Ten pixels beyond the penumbra, where a smooth field has nothing left to smooth.
                 still = still.max(off);
             }
         }
@@ -311,7 +312,7 @@ fn a_shadow_lies_beside_the_moved_piece_as_it_fell() {
         let most = beside[beside.len() * 95 / 100];
         assert!(beside.len() > 1000);
         assert!(most < 1.0 && worst < 2.0, "{place}: {most} {worst}");
-        assert!(still < 0.3, "{place}: {still}");
+        assert!(still < 0.1, "{place}: {still}");
     }
 }
 
