@@ -7,7 +7,7 @@ mod made;
 use common::{Dice, folder, read16, render, rendered, rgb16, rgb32f};
 use made::{assert_same, made};
 use platewright::budget::Account;
-use platewright::color::Named;
+use platewright::color::{Named, delta_e_2000, lab_d50};
 use platewright::deliver::Shape;
 use platewright::plan::{self, Settings};
 use platewright::render::Tiling;
@@ -349,6 +349,76 @@ fn said(at: &Path, scene: &str) -> Vec<(String, Option<String>)> {
 
 fn tells(at: &Path, scene: &str, id: &str) -> bool {
     said(at, scene).iter().any(|(told, _)| told == id)
+}
+
+/// Linear sRGB to XYZ under D50 (the matrix of the sRGB profiles of the ICC, columns of its colorants).
+fn lab([r, g, b]: [f32; 3]) -> [f64; 3] {
+    let row = |m: [f64; 3]| m[0] * f64::from(r) + m[1] * f64::from(g) + m[2] * f64::from(b);
+    lab_d50([
+        row([0.4361, 0.3851, 0.1431]),
+        row([0.2225, 0.7169, 0.0606]),
+        row([0.0139, 0.0971, 0.7141]),
+    ])
+}
+
+/// Truth: the model of light that the frame itself is made by (C = a F + (1 - a) S B, Porter and Duff 1984), drawn
+/// again with the piece moved, turned and scaled and its shadow moved to the side only. Differences are CIEDE2000.
+#[test]
+fn a_shadow_lies_beside_the_moved_piece_as_it_fell() {
+    let at = folder("shadow-truth");
+    let plate = set(11);
+    let shadow = |x: u32, y: u32, dx: f32, k: usize| {
+        1.0 - [0.36, 0.35, 0.33][k] * disc(x, y, 52.0 + dx, 62.0, 17.0, 24.0)
+    };
+    let piece = |x: u32, y: u32, (cx, cy, radius): (f32, f32, f32), k: usize, ground: f32| {
+        let m = disc(x, y, cx, cy, radius, 1.5);
+        m * [0.05, 0.1, 0.5][k] + (1.0 - m) * ground
+    };
+    // The noise of another shot of the same set.
+    let frame = mapped(&set(12), |x, y, k, v| {
+        piece(x, y, (44.0, 46.0, 16.0), k, v * shadow(x, y, 0.0, k))
+    });
+    write(&at, "plate.tif", &plate);
+    write(&at, "nib.tif", &frame);
+    for (place, moved) in [
+        ("offset 62 0", (106.0, 46.0, 16.0)),
+        (
+            "offset 62 -6; rotate 30; scale 0.9; pivot 44 46",
+            (106.0, 40.0, 14.4),
+        ),
+    ] {
+        let scene = format!(
+            "{HEAD}element \"nib\" {{ frame \"frames/nib.tif\"; align #false; balance #false; shadow; {place} }}\n{MASTER}"
+        );
+        rendered(&at, &scene, &[]);
+        let out = light(&at.join("out.tif"));
+        let truth = mapped(&plate, |x, y, k, v| {
+            piece(x, y, moved, k, v * shadow(x, y, 62.0, k))
+        });
+        let (mut beside, mut worst, mut still) = (Vec::new(), 0.0f64, 0.0f64);
+        for n in 0..(W * H) as usize {
+            let (x, y) = (n as u32 % W, n as u32 / W);
+            let three = |of: &[f32]| -> [f32; 3] { std::array::from_fn(|k| of[3 * n + k]) };
+            let off = delta_e_2000(lab(three(&out)), lab(three(&truth)));
+            // The piece's own edge is another matter; and what it hid from the camera nobody knows.
+            let hid = disc(x, y, 106.0, 46.0, 19.0, 1.0) > 0.0;
+            if disc(x, y, moved.0, moved.1, moved.2 + 3.0, 1.0) > 0.0 || hid {
+                continue;
+            }
+            if shadow(x, y, 62.0, 1) < 1.0 {
+                beside.push(off);
+                worst = worst.max(off);
+            } else if disc(x, y, 114.0, 62.0, 27.0, 24.0) == 0.0 {
+                // Ten pixels beyond the penumbra, where a smooth field has nothing left to smooth.
+                still = still.max(off);
+            }
+        }
+        beside.sort_by(f64::total_cmp);
+        let most = beside[beside.len() * 95 / 100];
+        assert!(beside.len() > 1000);
+        assert!(most < 1.0 && worst < 2.0, "{place}: {most} {worst}");
+        assert!(still < 0.1, "{place}: {still}");
+    }
 }
 
 /// A piece with a shadow that is moved up, turned or scaled: the shadow can't follow, and that is said. To the side

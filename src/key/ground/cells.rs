@@ -106,6 +106,9 @@ const SLACK: f32 = 0.02;
 const SLACK_BRIGHTNESS: f32 = 0.05;
 const SLACK_TINT: f32 = 0.015;
 
+/// Relative deviation of smooth light from its mean inside a cell: a penumbra of 1 % per px.
+const SHADE: f32 = 0.006;
+
 /// How far a course of brightness is looked at, in cells, and how steep it may well be, per cell.
 const COURSE: i32 = 4;
 const STEEP: f32 = 0.04;
@@ -149,6 +152,7 @@ pub(super) fn measured(
             }
         });
     cells.calibrate(quiet, account)?;
+    cells.forgive();
     cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
     cells.soft_misfit = gauss::blurred(&cells.misfit, 0.8, account)?;
     Ok(cells)
@@ -219,6 +223,15 @@ impl Cells {
         let misfits = self.misfit.data_mut().par_iter_mut().with_min_len(PIECE);
         misfits.for_each(|v| *v /= misfit);
         Ok(())
+    }
+
+    /// Light changes inside a cell too: where noise is lower than that, it is no misfit.
+    fn forgive(&mut self) {
+        for (misfit, weight) in self.misfit.data_mut().iter_mut().zip(self.weight.data()) {
+            // Squared light of a pixel in units of its variance: four pixels and three channels.
+            let clear = (weight[0] + weight[1] + weight[2]) / 12.0;
+            *misfit /= (SHADE * SHADE * clear).max(1.0);
+        }
     }
 
     /// Departure of a cell from an expected ratio of some weight, in variances: the larger of what the cell alone

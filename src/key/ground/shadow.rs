@@ -27,7 +27,7 @@ const ROUNDS: [(usize, f64); 7] = [
 ];
 /// What is darker counts less at this share of the departure: a piece takes more light from the set than it throws on
 /// it, and a drift that follows the tails of its shadow would dip below the piece.
-const DARKER: f64 = 0.5;
+const DARKER: f64 = 0.75;
 /// Blur in cells before anything is compared with the noise.
 const SOFT: f64 = 3.0;
 /// Deviations at which light begins to be an effect, is one wholly, and must be reached somewhere in an area.

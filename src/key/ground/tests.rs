@@ -133,6 +133,41 @@ fn a_shadow_a_penumbra_and_bounced_light_are_the_set() {
     }
 }
 
+/// As a rendered frame has it, and as a camera has it.
+#[test]
+fn a_shadow_at_a_piece_is_the_set_however_low_the_noise() {
+    let account = Account::unlimited();
+    let round = |x: i32, y: i32, (cx, cy): (f32, f32), radius: f32, soft: f32| {
+        let (dx, dy) = (x as f32 + 0.5 - cx, y as f32 + 0.5 - cy);
+        ((radius - (dx * dx + dy * dy).sqrt()) / soft + 0.5).clamp(0.0, 1.0)
+    };
+    let shown = |x, y| {
+        let piece = round(x, y, (64.0, 66.0), 16.0, 1.5);
+        let shade = 1.0 - 0.35 * round(x, y, (72.0, 82.0), 17.0, 24.0);
+        let (set, own) = (scaled(plain(x, y), shade), [0.05, 0.1, 0.5]);
+        [0, 1, 2].map(|k| piece * own[k] + (1.0 - piece) * set[k])
+    };
+    for share in [0.02, 0.3, 1.0] {
+        let less = |light: Light, of: &dyn Fn(i32, i32) -> [f32; 3]| {
+            let mut light = light;
+            for y in 0..SIDE {
+                for x in 0..SIDE {
+                    let (noisy, clean) = (light.at(x, y), of(x, y));
+                    let v = [0, 1, 2].map(|k| clean[k] + share * (noisy[k] - clean[k]));
+                    light.put(x, y, v);
+                }
+            }
+            light
+        };
+        let plate = less(noisy(picture(&account, plain), 1), &plain);
+        let frame = less(noisy(picture(&account, shown), 2), &shown);
+        let ground = found(&ask(&frame, &plate), &account).unwrap();
+        // The piece covers 201 cells, its rim 30 more.
+        let left = left(&ground);
+        assert!((200..280).contains(&left), "{left} at {share}");
+    }
+}
+
 #[test]
 fn a_grey_piece_on_a_grey_plate_has_no_holes() {
     let account = Account::unlimited();

@@ -242,7 +242,7 @@ impl<'a> Rows<'a> {
         }
     }
 
-    /// How much of a step lies beyond both slopes outside: what lies between them is a course that bends, or the echo of
+    /// How much of a step lies beyond both slopes outside: between them lies a course that bends, or the echo of
     /// an edge beside the line. Noise alone may hide one deviation.
     fn beyond(&self, mean: [f32; 4], step: f32, deviation: f32) -> f32 {
         let scale = 2.0 * self.outside;
