@@ -457,7 +457,7 @@ fn ridges(
             let y = rect.y0 + j as i32;
             for (x, ridge) in (rect.x0..).zip(row) {
                 let own = steps.strength.at(x, y);
-                if steps.sharp.at(x, y) < FOLLOWED * scale {
+                if own < FOLLOWED * scale {
                     continue;
                 }
                 let (nx, ny) = NORMALS[usize::from(steps.normal.at(x, y))];
