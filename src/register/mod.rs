@@ -42,6 +42,8 @@ pub struct Alignment {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Trust {
     Sure,
+    /// The two pictures are alike, but noise hides by more than a twentieth of a pixel where they lie.
+    Rough,
     /// Too little of the two pictures looks alike.
     NoMatch,
     /// The best match lies at the edge of what was searched.

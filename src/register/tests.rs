@@ -217,9 +217,13 @@ fn faint_texture_counts_and_none_is_called_none() {
         depth: 0.01,
         ..SCENE
     };
+    // Found, and known to be too rough: noise hides where it lies by more than a twentieth of a pixel.
     let found = lie(faint, &Map::translation(1.5, -0.8), Motion::Shift);
-    assert_eq!(found.trust, Trust::Sure);
-    assert!((found.shift[0] - 1.5).abs() < 0.2 && (found.shift[1] + 0.8).abs() < 0.2);
+    assert_eq!((found.map, found.trust), (Map::IDENTITY, Trust::Rough));
+    for (k, truth) in [1.5, -0.8].into_iter().enumerate() {
+        let (off, deviation) = ((found.shift[k] - truth).abs(), found.deviation[k]);
+        assert!(off < 0.2 && off < 3.0 * deviation && deviation > 0.05 / 3.0);
+    }
     let bare = Scene {
         depth: 0.0,
         ..SCENE

@@ -11,6 +11,9 @@ use crate::register::{self, Alignment, Balance, Trust};
 /// Correlation below which an alignment is no match, as `register` has it; for messages.
 const CORRELATION: f64 = 0.5;
 
+/// How closely a shift must be known (three deviations, px), as `register` has it; for messages.
+const CLOSE: f64 = 0.05;
+
 /// Change of light in one place only, as a ratio minus 1, from which `register` speaks of it; for messages.
 const UNEVEN: f64 = 0.03;
 
@@ -111,6 +114,10 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
     let [dx, dy] = alignment.shift;
     let why = match alignment.trust {
         Trust::Sure => return None,
+        Trust::Rough => format!(
+            "the best match, {dx:.2} {dy:.2} px away, is known to within {:.2} px only",
+            give_or_take(alignment)
+        ),
         Trust::NoMatch => format!(
             "too little of the two pictures looks alike (correlation {:.2})",
             alignment.correlation
@@ -125,8 +132,15 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         Trust::BeyondSearch => format!(
             "state the shift, which is at least this: align {dx:.1} {dy:.1}; or align #false if the camera stood still"
         ),
+        Trust::Rough => format!(
+            "take what was found if that is close enough for you: align {dx:.2} {dy:.2}; or align #false if the camera stood still; more plate frames or a plate with texture in it let it be found closely"
+        ),
         _ => "state the shift if the camera moved: align dx dy; or align #false if it stood still"
             .to_owned(),
+    };
+    let measured = match alignment.trust {
+        Trust::Rough => (give_or_take(alignment), CLOSE),
+        _ => (alignment.correlation, CORRELATION),
     };
     Some(
         Finding::look(
@@ -138,9 +152,14 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         )
         .frame(frame.shown())
         .place(Space::Frame, frame.rect())
-        .measured(alignment.correlation, CORRELATION)
+        .measured(measured.0, measured.1)
         .remedy(remedy),
     )
+}
+
+/// Three deviations of a shift, px.
+fn give_or_take(alignment: &Alignment) -> f64 {
+    3.0 * alignment.deviation[0].max(alignment.deviation[1])
 }
 
 /// Where nothing could be compared the gains are 1.

@@ -102,6 +102,7 @@ fn align(piece: &Piece) -> Value {
         align["correlation"] = json!(found.correlation);
         align["trust"] = json!(match found.trust {
             Trust::Sure => "sure",
+            Trust::Rough => "rough",
             Trust::NoMatch => "no-match",
             Trust::BeyondSearch => "beyond-search",
             Trust::Featureless => "featureless",

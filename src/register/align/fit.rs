@@ -11,7 +11,7 @@ use super::pose::{Pose, Way, inverse};
 #[derive(Clone, Debug)]
 pub(super) struct Fit {
     pub pose: Pose,
-    ways: Vec<Way>,
+    pub ways: Vec<Way>,
     /// Covariance of the amounts along the ways, px squared; `None` where nothing holds them.
     pub covariance: Option<Vec<Vec<f64>>>,
     /// Weighted correlation, 0..1.
@@ -148,7 +148,13 @@ fn covariance(blocks: &[Block], pose: &Pose, ways: &[Way], step: f64) -> Option<
     Some(result)
 }
 
-fn correlation(blocks: &[Block]) -> f64 {
+/// Whether a difference of shifts is no larger than `limit` allows (squared deviations) under a covariance xx, xy, yy.
+pub(super) fn near([x, y]: [f64; 2], [xx, xy, yy]: [f64; 3], limit: f64) -> bool {
+    let size = xx * yy - xy * xy;
+    x * x * yy - 2.0 * x * y * xy + y * y * xx <= limit * size
+}
+
+pub(super) fn correlation(blocks: &[Block]) -> f64 {
     let sum = |k: usize| blocks.iter().map(|block| block.products[k]).sum::<f64>();
     let size = (sum(0) * sum(1)).sqrt();
     if size > 0.0 {

@@ -29,6 +29,10 @@ pub(super) struct Block {
     pub cut_product: f64,
     pub weight: f64,
     pub count: f64,
+    /// Which patch it is of, its column there, and how many columns there are; rows follow each other.
+    pub patch: usize,
+    pub column: usize,
+    pub columns: usize,
     residuals: Vec<f32>,
 }
 
@@ -58,14 +62,25 @@ const FAMILIAR: f64 = 0.75;
 
 /// All blocks of all patches, in order.
 pub(super) fn blocks(patches: &[Patch], map: &Map, gauge: Gauge) -> Vec<Block> {
-    let all: Vec<(usize, Rect)> = patches
+    let all: Vec<(usize, usize, usize, Rect)> = patches
         .iter()
         .enumerate()
-        .flat_map(|(k, patch)| parts(patch).into_iter().map(move |part| (k, part)))
+        .flat_map(|(k, patch)| {
+            let parts = parts(patch);
+            let first = parts.first().map_or(0, |part| part.y0);
+            let columns = parts.iter().take_while(|part| part.y0 == first).count();
+            let place = move |(n, part)| (k, n % columns.max(1), columns, part);
+            parts.into_iter().enumerate().map(place)
+        })
         .collect();
     all.par_iter()
-        .map(|(k, part)| {
-            let mut block = block(&patches[*k], *part, map, gauge);
+        .map(|(k, column, columns, part)| {
+            let mut block = Block {
+                patch: *k,
+                column: *column,
+                columns: *columns,
+                ..block(&patches[*k], *part, map, gauge)
+            };
             let share = block.belongs();
             let sums = block
                 .pull
@@ -140,7 +155,7 @@ fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
     let (detail, base) = (&patch.frame.detail, &patch.frame.base);
     let reach = REACH as usize;
     let wide = around.width() as usize;
-    let inverse = 1.0 / (3.0 * gauge.spread);
+    let inverse = 1.0 / (9.0 * gauge.spread * gauge.spread);
     for y in part.y0..part.y1 {
         let own: Vec<&[f32]> = (-REACH..=REACH)
             .map(|dy| detail.span(y + dy, around.x0, around.x1))
@@ -159,8 +174,7 @@ fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
             }
             let (value, plate) = (own[reach][at], ratio * seen[reach][at]);
             let error = plate - value;
-            let bend = error * inverse;
-            let weight = 1.0 / (1.0 + bend * bend);
+            let weight = 1.0 / (1.0 + error * error * inverse);
             let weight = weight * weight;
             let (gx, gy) = derivative(&own, at);
             let (px, py) = derivative(&seen, at);
@@ -239,14 +253,32 @@ impl Warped {
                 return None;
             }
         }
+        let apart = |x: i32, y: i32| {
+            let at = place(x, y);
+            [at[0] - f64::from(x), at[1] - f64::from(y)]
+        };
         let count = around.area() as usize;
         let mut warped = Warped {
             values: Vec::with_capacity(count),
             base: Vec::with_capacity(count),
         };
         let (detail, base) = (patch.plate.detail.data(), patch.plate.base.data());
-        if map.0[0][..2] == [1.0, 0.0] && map.0[1][..2] == [0.0, 1.0] && map.is_affine() {
-            warped.shift(patch, around, place(around.x0, around.y0));
+        let ends = [
+            apart(around.x0, around.y0),
+            apart(around.x1 - 1, around.y1 - 1),
+        ];
+        let others = [
+            apart(around.x1 - 1, around.y0),
+            apart(around.x0, around.y1 - 1),
+        ];
+        let mean = [0, 1].map(|k| (ends[0][k] + ends[1][k]) / 2.0);
+        let even = |at: &[f64; 2]| (0..2).all(|k| (at[k] - mean[k]).abs() < EVEN);
+        if ends.iter().chain(&others).all(even) {
+            let first = [
+                f64::from(around.x0) + mean[0],
+                f64::from(around.y0) + mean[1],
+            ];
+            warped.shift(patch, around, first);
             return Some(warped);
         }
         for y in around.y0..around.y1 {
@@ -298,6 +330,10 @@ impl Warped {
         }
     }
 }
+
+/// Where all of a block moves alike to within this (grid px), it is taken as a plain shift: what its two ends are off
+/// cancels.
+const EVEN: f64 = 0.03;
 
 /// Six samples around a point: weights of the polynomial through them (Lagrange), at `t` between the third and the
 /// fourth. Its phase is right far beyond a cubic's, which would pull shifts by some hundredths of a pixel.

@@ -1,9 +1,10 @@
 //! What of a fit is significant, and how far it can be trusted.
 
 use super::super::{Alignment, Motion, Trust};
-use super::fit::{Fit, fitted};
+use super::fit::Fit;
 use super::patch::{Patch, typical};
 use super::pose::{GROWTH, Pose, SHIFT, TURN, Way};
+use super::refine::refitted;
 use crate::geom::{Map, Rect};
 
 /// The correlation of cut detail must stand so many standard deviations above chance.
@@ -15,11 +16,15 @@ const KNOWN: f64 = 0.35;
 /// A direction must hold the match by so many standard deviations of what noise alone makes: a chance match of two
 /// noises, the best of some hundred, comes to about three.
 const HELD: f64 = 4.5;
+/// Three deviations of the shift, and of a corner under a turn or tilt, may come to this, px: more shows at a
+/// piece's edge.
+const CLOSE: f64 = 0.05;
+const CLOSE_CORNER: f64 = 0.1;
 /// Shifts below this many of their deviations, or px, are zero.
 const SIGNIFICANT: f64 = 3.0;
 const LEAST: f64 = 0.05;
 /// Turns and scales count beyond so many of their deviations.
-const SURE: f64 = 4.5;
+const SURE: f64 = 3.2;
 /// A plate whose detail is so many times what its finest structure would give as noise has texture.
 const TEXTURE: f32 = 2.0;
 
@@ -45,18 +50,27 @@ pub(super) fn beyond(shift: [f64; 2]) -> Alignment {
 }
 
 /// The answer, from the last fit; it is fitted again with fewer ways where not all of them count.
-pub(super) fn judged(patches: &[Patch], fit: Fit, motion: Motion, frame: &Rect) -> Alignment {
+pub(super) fn judged(
+    patches: &[Patch],
+    octaves: &[Vec<Patch>],
+    fit: Fit,
+    motion: Motion,
+    frame: &Rect,
+) -> Alignment {
     let fit = match motion {
         Motion::Shift => fit,
-        Motion::Similarity => simplified(patches, fit, &[TURN, GROWTH]),
+        Motion::Similarity => simplified(octaves, fit, &[TURN, GROWTH]),
         Motion::Perspective => {
             let tilts = significant(&fit, 2).iter().any(|&counts| counts);
             if tilts {
                 fit
             } else {
                 let ways = [SHIFT[0], SHIFT[1], TURN, GROWTH];
-                let again = fitted(patches, only_shift(&fit, frame), &ways, 20);
-                simplified(patches, again, &[TURN, GROWTH])
+                let start = Fit {
+                    pose: only_shift(&fit, frame),
+                    ..fit
+                };
+                simplified(octaves, refitted(octaves, start, &ways), &[TURN, GROWTH])
             }
         }
     };
@@ -77,6 +91,9 @@ pub(super) fn judged(patches: &[Patch], fit: Fit, motion: Motion, frame: &Rect) 
     let Some(known) = directions(&fit) else {
         return numbers(Trust::Featureless);
     };
+    if !close(&fit, known, frame) {
+        return numbers(Trust::Rough);
+    }
     let mut pose = fit.pose;
     let [x, y] = pose.shift();
     let kept = known.map_or([x, y], |[a, b]| {
@@ -121,7 +138,7 @@ fn significant(fit: &Fit, first: usize) -> Vec<bool> {
 }
 
 /// Fitted again without those `more` ways beside the shift that do not count.
-fn simplified(patches: &[Patch], fit: Fit, more: &[Way]) -> Fit {
+fn simplified(octaves: &[Vec<Patch>], fit: Fit, more: &[Way]) -> Fit {
     let counts = significant(&fit, 2);
     if counts.len() == more.len() && counts.iter().all(|&c| c) {
         return fit;
@@ -137,7 +154,7 @@ fn simplified(patches: &[Patch], fit: Fit, more: &[Way]) -> Fit {
             pose = pose.moved(&[*way], &[-amount]);
         }
     }
-    fitted(patches, pose, &ways, 20)
+    refitted(octaves, Fit { pose, ..fit }, &ways)
 }
 
 fn only_shift(fit: &Fit, frame: &Rect) -> Pose {
@@ -170,6 +187,40 @@ fn directions(fit: &Fit) -> Option<Option<[f64; 2]>> {
         [true, false] => Some(Some(axis)),
         [false, _] => None,
     }
+}
+
+/// Whether the shift, and where corners come to lie, are known closely enough.
+fn close(fit: &Fit, along: Option<[f64; 2]>, frame: &Rect) -> bool {
+    let Some(covariance) = &fit.covariance else {
+        return false;
+    };
+    let largest = |[xx, xy, yy]: [f64; 3]| match along {
+        Some([x, y]) => x * x * xx + 2.0 * x * y * xy + y * y * yy,
+        None => {
+            let half = ((xx - yy) * (xx - yy) / 4.0 + xy * xy).sqrt();
+            (xx + yy) / 2.0 + half
+        }
+    };
+    let within =
+        |parts: [f64; 3], limit: f64| SIGNIFICANT * SIGNIFICANT * largest(parts) <= limit * limit;
+    let shift = [covariance[0][0], covariance[0][1], covariance[1][1]];
+    let mut corners = [frame.x0, frame.x1]
+        .into_iter()
+        .flat_map(|x| [frame.y0, frame.y1].map(|y| [f64::from(x), f64::from(y)]));
+    within(shift, CLOSE)
+        && corners.all(|corner| {
+            let moves = fit.pose.moves(corner, &fit.ways);
+            let mut parts = [0.0; 3];
+            for (row, [a, b]) in covariance.iter().zip(&moves) {
+                for (cell, [d, e]) in row.iter().zip(&moves) {
+                    let more = [a * d, a * e, b * e];
+                    for (part, more) in parts.iter_mut().zip(more) {
+                        *part += cell * more;
+                    }
+                }
+            }
+            within(parts, CLOSE_CORNER)
+        })
 }
 
 /// Whether a shift is shorter than three of its deviations along itself.

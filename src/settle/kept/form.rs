@@ -39,6 +39,7 @@ pub fn of_laid(laid: &Laid) -> Vec<u8> {
             Trust::NoMatch => 1,
             Trust::BeyondSearch => 2,
             Trust::Featureless => 3,
+            Trust::Rough => 4,
         });
     });
     out.maybe(balance.as_ref(), |out, balance| {
@@ -76,6 +77,7 @@ pub fn laid(bytes: &[u8]) -> Option<Laid> {
                     1 => Trust::NoMatch,
                     2 => Trust::BeyondSearch,
                     3 => Trust::Featureless,
+                    4 => Trust::Rough,
                     _ => return None,
                 },
             })
@@ -248,6 +250,7 @@ mod tests {
             laid_so(Trust::NoMatch, Some(uneven)),
             laid_so(Trust::BeyondSearch, None),
             laid_so(Trust::Featureless, None),
+            laid_so(Trust::Rough, None),
             Laid {
                 alignment: None,
                 balance: None,
