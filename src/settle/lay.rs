@@ -11,9 +11,6 @@ use crate::register::{self, Alignment, Balance, Trust};
 /// Correlation below which an alignment is no match, as `register` has it; for messages.
 const CORRELATION: f64 = 0.5;
 
-/// How closely a shift must be known (three deviations, px), as `register` has it; for messages.
-const CLOSE: f64 = 0.05;
-
 /// Change of light in one place only, as a ratio minus 1, from which `register` speaks of it; for messages.
 const UNEVEN: f64 = 0.03;
 
@@ -59,9 +56,8 @@ pub fn laid(
         Carry::Stated(map) => laid.carry = map,
         Carry::Estimated(motion) => {
             let alignment = register::aligned(&sight, &plate, motion, account)?;
-            if alignment.trust == Trust::Sure {
-                laid.carry = alignment.map;
-            }
+            // The identity where it can't be trusted.
+            laid.carry = alignment.map;
             laid.alignment = Some(alignment);
         }
     }
@@ -114,10 +110,7 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
     let [dx, dy] = alignment.shift;
     let why = match alignment.trust {
         Trust::Sure => return None,
-        Trust::Rough => format!(
-            "the best match, {dx:.2} {dy:.2} px away, is known to within {:.2} px only",
-            give_or_take(alignment)
-        ),
+        Trust::Rough => return Some(rough(alignment, frame)),
         Trust::NoMatch => format!(
             "too little of the two pictures looks alike (correlation {:.2})",
             alignment.correlation
@@ -125,6 +118,10 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         Trust::BeyondSearch => {
             format!("the best match, {dx:.1} {dy:.1} px away, lies at the edge of what is searched")
         }
+        Trust::Featureless if alignment.within.is_finite() => format!(
+            "the plate has too little in it to hold on to, and the best match, {dx:.1} {dy:.1} px away, is known to within {:.1} px only",
+            alignment.within
+        ),
         Trust::Featureless => "the plate has nothing in it to hold on to".to_owned(),
     };
     // Beyond the window the direction is known, if not the distance.
@@ -132,15 +129,8 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         Trust::BeyondSearch => format!(
             "state the shift, which is at least this: align {dx:.1} {dy:.1}; or align #false if the camera stood still"
         ),
-        Trust::Rough => format!(
-            "take what was found if that is close enough for you: align {dx:.2} {dy:.2}; or align #false if the camera stood still; more plate frames or a plate with texture in it let it be found closely"
-        ),
         _ => "state the shift if the camera moved: align dx dy; or align #false if it stood still"
             .to_owned(),
-    };
-    let measured = match alignment.trust {
-        Trust::Rough => (give_or_take(alignment), CLOSE),
-        _ => (alignment.correlation, CORRELATION),
     };
     Some(
         Finding::look(
@@ -152,14 +142,24 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         )
         .frame(frame.shown())
         .place(Space::Frame, frame.rect())
-        .measured(measured.0, measured.1)
+        .measured(alignment.correlation, CORRELATION)
         .remedy(remedy),
     )
 }
 
-/// Three deviations of a shift, px.
-fn give_or_take(alignment: &Alignment) -> f64 {
-    3.0 * alignment.deviation[0].max(alignment.deviation[1])
+fn rough(alignment: &Alignment, frame: &Shot) -> Finding {
+    Finding::look(
+        "align-rough",
+        format!(
+            "{} is laid onto its plate to within about {:.2} px: noise or light hides where it lies",
+            frame.shown(),
+            alignment.within
+        ),
+    )
+    .frame(frame.shown())
+    .place(Space::Frame, frame.rect())
+    .measured(alignment.within, alignment.close())
+    .remedy("see whether edges fit; where they must, pin it: align dx dy, or align #false if the camera stood still")
 }
 
 /// Where nothing could be compared the gains are 1.

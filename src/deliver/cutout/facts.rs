@@ -98,6 +98,7 @@ fn align(piece: &Piece) -> Value {
     if let Some(found) = piece.facts.alignment {
         align["shift"] = json!(found.shift);
         align["deviation"] = json!(found.deviation);
+        align["within"] = json!(found.within);
         align["corner"] = json!(found.corner);
         align["correlation"] = json!(found.correlation);
         align["trust"] = json!(match found.trust {

@@ -41,8 +41,8 @@ impl Fit {
 /// Share of the mean hold that is added in every direction, so that a direction without texture stays put:
 /// the least, as a set that runs one way is held a hundred times better across than along.
 const DAMPING: f64 = 0.001;
-/// A round that moves less than this (grid px) was the last.
-const ENOUGH: f64 = 0.002;
+/// A round that moves less than this (grid px) was the last: octaves go on from there.
+const ENOUGH: f64 = 0.02;
 /// The most that one round may move, grid px.
 const STRIDE: f64 = 1.5;
 
@@ -58,7 +58,7 @@ pub(super) fn fitted(patches: &[Patch], mut pose: Pose, ways: &[Way], rounds: us
     let cut = 3.0 * details.fold(0.0, f32::max);
     let measured =
         |pose: &Pose, spread| measure::blocks(patches, &pose.map(), Gauge { spread, cut });
-    let mut spread = measure::spread(&measured(&pose, f32::INFINITY));
+    let mut spread = measure::first_spread(patches, &pose.map(), cut);
     for _ in 0..rounds {
         let blocks = measured(&pose, spread);
         let (mut hold, pull) = normal(&blocks, &pose, ways);

@@ -26,8 +26,14 @@ struct Opinion {
     correlation: f64,
 }
 
+impl Opinion {
+    fn is_noisy(&self) -> bool {
+        self.correlation <= NOISY
+    }
+}
+
 /// Rounds; the start is within some tenths of a pixel and two are enough.
-const ROUNDS: usize = 4;
+const ROUNDS: usize = 6;
 /// A round that moves less (px) was the last.
 const ENOUGH: f64 = 0.003;
 /// The most that one round may move, px.
@@ -70,13 +76,21 @@ pub(super) fn refitted(octaves: &[Vec<Patch>], fit: Fit, ways: &[Way]) -> Fit {
 /// Improves `pose` along `ways` on the octaves of a picture, finest first. `None` where they hold nothing.
 fn refined(octaves: &[Vec<Patch>], mut pose: Pose, ways: &[Way]) -> Option<Refined> {
     let mut covariance = None;
+    let mut finest = !octaves.is_empty();
     let mut spreads = vec![f32::INFINITY; octaves.len()];
     for _ in 0..ROUNDS {
         let opinions: Vec<Option<Opinion>> = octaves
             .iter()
             .zip(&mut spreads)
-            .map(|(patches, spread)| opinion(patches, &pose, ways, spread))
+            .enumerate()
+            .map(|(k, (patches, spread))| {
+                let asked = k > 0 || finest;
+                asked
+                    .then(|| opinion(patches, &pose, ways, spread))
+                    .flatten()
+            })
             .collect();
+        finest = finest && opinions[0].as_ref().is_some_and(Opinion::is_noisy);
         let (back, amounts) = joined(&opinions, ways.len())?;
         let farthest = amounts.iter().fold(0.0f64, |far, v| far.max(v.abs()));
         if !farthest.is_finite() {
@@ -109,7 +123,7 @@ fn opinion(patches: &[Patch], pose: &Pose, ways: &[Way], spread: &mut f32) -> Op
     let map = pose.map();
     let measured = |spread| measure::blocks(patches, &map, Gauge { spread, cut });
     if *spread == f32::INFINITY {
-        *spread = measure::spread(&measured(f32::INFINITY));
+        *spread = measure::first_spread(patches, &map, cut);
     }
     let blocks = measured(*spread);
     *spread = measure::spread(&blocks);
@@ -206,7 +220,7 @@ fn joined(opinions: &[Option<Opinion>], n: usize) -> Option<(Vec<Vec<f64>>, Vec<
         let apart = [own[0] - amounts[0], own[1] - amounts[1]];
         let spread = |r: usize, c: usize| AGREEMENT * (back[r][c] + own_back[r][c]);
         let agrees = near(apart, [spread(0, 0), spread(0, 1), spread(1, 1)], FALSE);
-        if !agrees || (first == 0 && finer.correlation > NOISY) {
+        if !agrees || (first == 0 && !finer.is_noisy()) {
             break;
         }
         found = answer(&sum(&opinions[first..], n));

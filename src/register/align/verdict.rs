@@ -11,15 +11,14 @@ use crate::geom::{Map, Rect};
 pub(super) const EVIDENCE: f64 = 5.0;
 /// A match beyond the range must correlate at least so well: it is an unlikely one.
 pub(super) const ALIKE: f64 = 0.3;
-/// A direction whose shift is less well known than this (px) is not known.
-const KNOWN: f64 = 0.35;
+/// A direction whose shift, and a corner whose place, is known to within more than this (`SIGNIFICANT` deviations, px)
+/// is not known.
+const KNOWN: f64 = 0.5;
 /// A direction must hold the match by so many standard deviations of what noise alone makes: a chance match of two
 /// noises, the best of some hundred, comes to about three.
 const HELD: f64 = 4.5;
-/// Three deviations of the shift, and of a corner under a turn or tilt, may come to this, px: more shows at a
-/// piece's edge.
-const CLOSE: f64 = 0.05;
-const CLOSE_CORNER: f64 = 0.1;
+/// The same of the other direction: where one holds, chance has but a line to choose from.
+const HELD_TOO: f64 = 3.0;
 /// Shifts below this many of their deviations, or px, are zero.
 const SIGNIFICANT: f64 = 3.0;
 const LEAST: f64 = 0.05;
@@ -34,6 +33,7 @@ pub(super) fn unknown(trust: Trust) -> Alignment {
         map: Map::IDENTITY,
         shift: [0.0; 2],
         deviation: [f64::INFINITY; 2],
+        within: f64::INFINITY,
         corner: 0.0,
         correlation: 0.0,
         trust,
@@ -88,12 +88,14 @@ pub(super) fn judged(
             Trust::Featureless
         });
     }
-    let Some(known) = directions(&fit) else {
-        return numbers(Trust::Featureless);
+    let known = directions(&fit);
+    let within = within(&fit, known.flatten(), frame);
+    let Some(known) = known.filter(|_| within <= KNOWN) else {
+        return Alignment {
+            within,
+            ..numbers(Trust::Featureless)
+        };
     };
-    if !close(&fit, known, frame) {
-        return numbers(Trust::Rough);
-    }
     let mut pose = fit.pose;
     let [x, y] = pose.shift();
     let kept = known.map_or([x, y], |[a, b]| {
@@ -103,18 +105,17 @@ pub(super) fn judged(
     pose.parts[0] = kept[0];
     pose.parts[1] = kept[1];
     let still_shift = pose.parts[2..] == [0.0; 6] && insignificant(&fit, kept);
-    if still_shift || pose.corner(frame) < LEAST {
-        return Alignment {
-            map: Map::IDENTITY,
-            corner: 0.0,
-            ..numbers(Trust::Sure)
-        };
-    }
-    Alignment {
-        map: pose.map(),
-        corner: pose.corner(frame),
+    let still = still_shift || pose.corner(frame) < LEAST;
+    let mut found = Alignment {
+        map: if still { Map::IDENTITY } else { pose.map() },
+        corner: if still { 0.0 } else { pose.corner(frame) },
+        within,
         ..numbers(Trust::Sure)
+    };
+    if found.within > found.close() {
+        found.trust = Trust::Rough;
     }
+    found
 }
 
 fn deviation(fit: &Fit) -> [f64; 2] {
@@ -178,21 +179,22 @@ fn directions(fit: &Fit) -> Option<Option<[f64; 2]>> {
     } else {
         [1.0, 0.0]
     };
-    let known = |[x, y]: [f64; 2]| {
+    let known = |[x, y]: [f64; 2], held: f64| {
         let along = |[xx, xy, yy]: [f64; 3]| x * x * xx + 2.0 * x * y * xy + y * y * yy;
-        along([a, b, d]) <= KNOWN * KNOWN && along(fit.hold) >= HELD
+        SIGNIFICANT * SIGNIFICANT * along([a, b, d]) <= KNOWN * KNOWN && along(fit.hold) >= held
     };
-    match [known(axis), known([-axis[1], axis[0]])] {
+    match [known(axis, HELD), known([-axis[1], axis[0]], HELD_TOO)] {
         [true, true] => Some(None),
         [true, false] => Some(Some(axis)),
         [false, _] => None,
     }
 }
 
-/// Whether the shift, and where corners come to lie, are known closely enough.
-fn close(fit: &Fit, along: Option<[f64; 2]>, frame: &Rect) -> bool {
+/// Three deviations of where the worst corner comes to lie, px; of the shift only `along` its known direction, where one
+/// is not known.
+fn within(fit: &Fit, along: Option<[f64; 2]>, frame: &Rect) -> f64 {
     let Some(covariance) = &fit.covariance else {
-        return false;
+        return f64::INFINITY;
     };
     let largest = |[xx, xy, yy]: [f64; 3]| match along {
         Some([x, y]) => x * x * xx + 2.0 * x * y * xy + y * y * yy,
@@ -201,26 +203,23 @@ fn close(fit: &Fit, along: Option<[f64; 2]>, frame: &Rect) -> bool {
             (xx + yy) / 2.0 + half
         }
     };
-    let within =
-        |parts: [f64; 3], limit: f64| SIGNIFICANT * SIGNIFICANT * largest(parts) <= limit * limit;
-    let shift = [covariance[0][0], covariance[0][1], covariance[1][1]];
-    let mut corners = [frame.x0, frame.x1]
+    let corners = [frame.x0, frame.x1]
         .into_iter()
         .flat_map(|x| [frame.y0, frame.y1].map(|y| [f64::from(x), f64::from(y)]));
-    within(shift, CLOSE)
-        && corners.all(|corner| {
-            let moves = fit.pose.moves(corner, &fit.ways);
-            let mut parts = [0.0; 3];
-            for (row, [a, b]) in covariance.iter().zip(&moves) {
-                for (cell, [d, e]) in row.iter().zip(&moves) {
-                    let more = [a * d, a * e, b * e];
-                    for (part, more) in parts.iter_mut().zip(more) {
-                        *part += cell * more;
-                    }
+    let worst = corners.fold(0.0f64, |worst, corner| {
+        let moves = fit.pose.moves(corner, &fit.ways);
+        let mut parts = [0.0; 3];
+        for (row, [a, b]) in covariance.iter().zip(&moves) {
+            for (cell, [d, e]) in row.iter().zip(&moves) {
+                let more = [a * d, a * e, b * e];
+                for (part, more) in parts.iter_mut().zip(more) {
+                    *part += cell * more;
                 }
             }
-            within(parts, CLOSE_CORNER)
-        })
+        }
+        worst.max(largest(parts))
+    });
+    SIGNIFICANT * worst.sqrt()
 }
 
 /// Whether a shift is shorter than three of its deviations along itself.

@@ -26,6 +26,7 @@ pub fn of_laid(laid: &Laid) -> Vec<u8> {
             map: carry,
             shift,
             deviation,
+            within,
             corner,
             correlation,
             trust,
@@ -33,7 +34,7 @@ pub fn of_laid(laid: &Laid) -> Vec<u8> {
         map(out, carry);
         out.numbers(shift);
         out.numbers(deviation);
-        out.numbers(&[*corner, *correlation]);
+        out.numbers(&[*within, *corner, *correlation]);
         out.tag(match trust {
             Trust::Sure => 0,
             Trust::NoMatch => 1,
@@ -70,6 +71,7 @@ pub fn laid(bytes: &[u8]) -> Option<Laid> {
                 map: read_map(from)?,
                 shift: from.numbers()?,
                 deviation: from.numbers()?,
+                within: from.number()?,
                 corner: from.number()?,
                 correlation: from.number()?,
                 trust: match from.tag()? {
@@ -228,6 +230,7 @@ mod tests {
                 map: Map([[1.0, 0.5, 3.0], [0.1, 1.2, -2.0], [1e-6, 0.0, 1.0]]),
                 shift: [3.0, 4.0],
                 deviation: [0.01, f64::INFINITY],
+                within: 0.04,
                 corner: 7.0,
                 correlation: 0.9,
                 trust,
