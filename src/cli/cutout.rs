@@ -123,6 +123,9 @@ fn worded(finding: Finding) -> Finding {
         "align-untrusted" => {
             "if the camera stood still: --no-align; if it moved, state the shift in a scene: align dx dy"
         }
+        "align-rough" => {
+            "see whether edges fit; where they must: --no-align if the camera stood still, or state the shift in a scene: align dx dy"
+        }
         "balance-untrusted" => "if the light changed, state the gains in a scene: balance r g b",
         _ => return finding,
     };

@@ -26,12 +26,15 @@ pub enum Motion {
 /// Where a frame lies on its plate.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Alignment {
-    /// Frame to plate. Exactly the identity for a still camera, and where the estimate can't be trusted.
+    /// Frame to plate. Exactly the identity for a still camera, and where the estimate can be trusted neither as
+    /// sure nor as rough.
     pub map: Map,
     /// What was estimated, trusted or not, plate minus frame, px.
     pub shift: [f64; 2],
     /// Standard deviation of the shift, px.
     pub deviation: [f64; 2],
+    /// Three deviations of where the frame's worst corner comes to lie, px; infinite where nothing is known.
+    pub within: f64,
     /// How far the map moves the frame's corners at most, px.
     pub corner: f64,
     /// Correlation reached, 0..1.
@@ -39,9 +42,25 @@ pub struct Alignment {
     pub trust: Trust,
 }
 
+impl Alignment {
+    /// What `within` may come to for an alignment to be sure, px: more shows at a piece's edge.
+    pub fn close(&self) -> f64 {
+        let [across, down, _] = self.map.0;
+        let shifts = across[..2] == [1.0, 0.0] && down[..2] == [0.0, 1.0] && self.map.is_affine();
+        if shifts { CLOSE } else { CLOSE_TURNED }
+    }
+}
+
+/// `Alignment::close` for a shift, and for what turns, where corners are known half as well as the middle.
+const CLOSE: f64 = 0.05;
+const CLOSE_TURNED: f64 = 0.1;
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Trust {
     Sure,
+    /// The two pictures are alike, but noise or light hides where they lie: by more than `CLOSE` (`CLOSE_TURNED` under
+    /// a turn or tilt), by less than half a pixel. The estimate is taken all the same.
+    Rough,
     /// Too little of the two pictures looks alike.
     NoMatch,
     /// The best match lies at the edge of what was searched.

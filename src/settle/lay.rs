@@ -59,9 +59,8 @@ pub fn laid(
         Carry::Stated(map) => laid.carry = map,
         Carry::Estimated(motion) => {
             let alignment = register::aligned(&sight, &plate, motion, account)?;
-            if alignment.trust == Trust::Sure {
-                laid.carry = alignment.map;
-            }
+            // The identity where it can't be trusted.
+            laid.carry = alignment.map;
             laid.alignment = Some(alignment);
         }
     }
@@ -114,6 +113,7 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
     let [dx, dy] = alignment.shift;
     let why = match alignment.trust {
         Trust::Sure => return None,
+        Trust::Rough => return Some(rough(alignment, frame)),
         Trust::NoMatch => format!(
             "too little of the two pictures looks alike (correlation {:.2})",
             alignment.correlation
@@ -121,6 +121,10 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         Trust::BeyondSearch => {
             format!("the best match, {dx:.1} {dy:.1} px away, lies at the edge of what is searched")
         }
+        Trust::Featureless if alignment.within.is_finite() => format!(
+            "the plate has too little in it to hold on to, and the best match, {dx:.1} {dy:.1} px away, is known to within {:.1} px only",
+            alignment.within
+        ),
         Trust::Featureless => "the plate has nothing in it to hold on to".to_owned(),
     };
     // Beyond the window the direction is known, if not the distance.
@@ -144,6 +148,21 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
         .measured(alignment.correlation, CORRELATION)
         .remedy(remedy),
     )
+}
+
+fn rough(alignment: &Alignment, frame: &Shot) -> Finding {
+    Finding::look(
+        "align-rough",
+        format!(
+            "{} is laid onto its plate to within about {:.2} px: noise or light hides where it lies",
+            frame.shown(),
+            alignment.within
+        ),
+    )
+    .frame(frame.shown())
+    .place(Space::Frame, frame.rect())
+    .measured(alignment.within, alignment.close())
+    .remedy("see whether edges fit; where they must, pin it: align dx dy, or align #false if the camera stood still")
 }
 
 /// Where nothing could be compared the gains are 1.

@@ -165,7 +165,7 @@ fn taken(
             (patch::of_frame(patient, &sight, spot, account)?, shot)
         }
     };
-    if taken.trust != Trust::Sure {
+    if !matches!(taken.trust, Trust::Sure | Trust::Rough) {
         let shown = plan.footage.shot(shot).shown();
         let finding = Finding::look(
             "mend-untrusted",

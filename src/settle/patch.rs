@@ -5,7 +5,7 @@ use super::mend::Patient;
 use super::sight::FrameSight;
 use crate::budget::Account;
 use crate::diag::Finding;
-use crate::geom::{Map, Rect};
+use crate::geom::Rect;
 use crate::mask::{Layer, Program, Source, Step};
 use crate::raster::{Light, Matte, Seen};
 use crate::register::carried;
@@ -112,12 +112,8 @@ where
     S: Seen<Fault = Finding>,
 {
     let alignment = register::aligned(here, there, Motion::Shift, account)?;
-    let map = match alignment.trust {
-        Trust::Sure => alignment.map,
-        _ => Map::IDENTITY,
-    };
     Ok(Taken {
-        light: carried(source, &map, around, account)?,
+        light: carried(source, &alignment.map, around, account)?,
         correlation: alignment.correlation,
         trust: alignment.trust,
     })

@@ -16,6 +16,7 @@ import tifffile
 from scipy import signal
 
 from oracle import icc
+from counted import check, finish
 
 PROGRAM = pathlib.Path(os.environ.get("PLATEWRIGHT_BIN_DIR", "target/release")).resolve() / "platewright"
 # Nothing is kept between runs.
@@ -24,17 +25,6 @@ WIDTH, HEIGHT = 160, 130
 LINES = 4096
 # Of the strongest light: f32 samples, and the lines that count a pixel's area.
 LIMIT = 2e-6
-
-passed = failed = 0
-
-
-def check(name, worst, limit):
-    global passed, failed
-    if worst <= limit:
-        passed += 1
-    else:
-        failed += 1
-        print(f"FAILED {name}: off by {worst:.3g}, allowed {limit:.3g}")
 
 
 def disc(radius):
@@ -91,8 +81,7 @@ output "master" {{ file "out.tif"; depth 32"""
             check(f"radius {radius}, light", np.abs(ours - truth[..., :3]).max() / scale, LIMIT)
             alone = rendered(folder, scene + '; member "piece" }\n')
             check(f"radius {radius}, alpha", np.abs(alone[..., 3] - truth[..., 3]).max(), LIMIT)
-    print(f"{passed} passed, {failed} failed")
-    sys.exit(failed > 0)
+    finish()
 
 
 main()

@@ -8,28 +8,17 @@ import math
 import os
 import pathlib
 import subprocess
-import sys
 import tempfile
 
 import cv2
 import numpy as np
 from scipy import ndimage
+from counted import check, finish
 
 TOOL = pathlib.Path(os.environ.get("PLATEWRIGHT_BIN_DIR", "target/release")) / "examples" / "coverage"
 WIDTH, HEIGHT = 67, 53
 # The language's own limit for vector edges.
 EDGE_LIMIT = 1 / 512
-
-passed = failed = 0
-
-
-def check(name, worst, limit):
-    global passed, failed
-    if worst <= limit:
-        passed += 1
-    else:
-        failed += 1
-        print(f"FAILED {name}: off by {worst:.3g}, allowed {limit:.3g}")
 
 
 def coverage(text, x=0, y=0, width=WIDTH, height=HEIGHT):
@@ -153,8 +142,7 @@ def main():
         algebra(folder, random)
     ellipses(random)
     polygons(random)
-    print(f"{passed} passed, {failed} failed")
-    sys.exit(failed > 0)
+    finish()
 
 
 main()

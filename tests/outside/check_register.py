@@ -8,7 +8,6 @@ Runs from the repository's root; `PLATEWRIGHT_BIN_DIR` holds `examples/registere
 import os
 import pathlib
 import subprocess
-import sys
 import tempfile
 
 import cv2
@@ -16,21 +15,11 @@ import numpy as np
 import tifffile
 from scipy import ndimage
 from skimage.registration import phase_cross_correlation
+from counted import check, finish
 
 TOOL = pathlib.Path(os.environ.get("PLATEWRIGHT_BIN_DIR", "target/release")) / "examples" / "registered"
 SIDE = 400
 NOISE = 0.004
-
-passed = failed = 0
-
-
-def check(name, worst, limit):
-    global passed, failed
-    if worst <= limit:
-        passed += 1
-    else:
-        failed += 1
-        print(f"FAILED {name}: off by {worst:.4g}, allowed {limit:.4g}")
 
 
 def field(random):
@@ -153,8 +142,7 @@ def main():
     with tempfile.TemporaryDirectory() as name:
         shifts(pathlib.Path(name), random)
         turns(pathlib.Path(name), random)
-    print(f"{passed} passed, {failed} failed")
-    sys.exit(failed > 0)
+    finish()
 
 
 main()

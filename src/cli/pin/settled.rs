@@ -106,7 +106,8 @@ fn of_step(step: &ElementStep, plan: &Plan, settled: &Settled, output: Option<St
         let told = |finding: &Finding| finding.frame.as_deref() == Some(frame.as_str());
         settled.findings.iter().any(|f| f.id == id && told(f))
     };
-    if matches!(laying.carry, Carry::Estimated(_)) && !untrusted("align-untrusted") {
+    let open = untrusted("align-untrusted") || untrusted("align-rough");
+    if matches!(laying.carry, Carry::Estimated(_)) && !open {
         pins.push(pin("align", of_map(&cut.carry)));
     }
     if matches!(laying.gains, Gains::Estimated(_)) && !untrusted("balance-untrusted") {

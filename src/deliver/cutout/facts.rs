@@ -105,10 +105,12 @@ fn align(piece: &Piece) -> Value {
     if let Some(found) = piece.facts.alignment {
         align["shift"] = json!(found.shift);
         align["deviation"] = json!(found.deviation);
+        align["within"] = json!(found.within);
         align["corner"] = json!(found.corner);
         align["correlation"] = json!(found.correlation);
         align["trust"] = json!(match found.trust {
             Trust::Sure => "sure",
+            Trust::Rough => "rough",
             Trust::NoMatch => "no-match",
             Trust::BeyondSearch => "beyond-search",
             Trust::Featureless => "featureless",

@@ -11,7 +11,7 @@ use super::pose::{Pose, Way, inverse};
 #[derive(Clone, Debug)]
 pub(super) struct Fit {
     pub pose: Pose,
-    ways: Vec<Way>,
+    pub ways: Vec<Way>,
     /// Covariance of the amounts along the ways, px squared; `None` where nothing holds them.
     pub covariance: Option<Vec<Vec<f64>>>,
     /// Weighted correlation, 0..1.
@@ -41,8 +41,8 @@ impl Fit {
 /// Share of the mean hold that is added in every direction, so that a direction without texture stays put:
 /// the least, as a set that runs one way is held a hundred times better across than along.
 const DAMPING: f64 = 0.001;
-/// A round that moves less than this (grid px) was the last.
-const ENOUGH: f64 = 0.002;
+/// A round that moves less than this (grid px) was the last: octaves go on from there.
+const ENOUGH: f64 = 0.02;
 /// The most that one round may move, grid px.
 const STRIDE: f64 = 1.5;
 
@@ -58,7 +58,7 @@ pub(super) fn fitted(patches: &[Patch], mut pose: Pose, ways: &[Way], rounds: us
     let cut = 3.0 * details.fold(0.0, f32::max);
     let measured =
         |pose: &Pose, spread| measure::blocks(patches, &pose.map(), Gauge { spread, cut });
-    let mut spread = measure::spread(&measured(&pose, f32::INFINITY));
+    let mut spread = measure::first_spread(patches, &pose.map(), cut);
     for _ in 0..rounds {
         let blocks = measured(&pose, spread);
         let (mut hold, pull) = normal(&blocks, &pose, ways);
@@ -148,7 +148,13 @@ fn covariance(blocks: &[Block], pose: &Pose, ways: &[Way], step: f64) -> Option<
     Some(result)
 }
 
-fn correlation(blocks: &[Block]) -> f64 {
+/// Whether a difference of shifts is no larger than `limit` allows (squared deviations) under a covariance xx, xy, yy.
+pub(super) fn near([x, y]: [f64; 2], [xx, xy, yy]: [f64; 3], limit: f64) -> bool {
+    let size = xx * yy - xy * xy;
+    x * x * yy - 2.0 * x * y * xy + y * y * xx <= limit * size
+}
+
+pub(super) fn correlation(blocks: &[Block]) -> f64 {
     let sum = |k: usize| blocks.iter().map(|block| block.products[k]).sum::<f64>();
     let size = (sum(0) * sum(1)).sqrt();
     if size > 0.0 {

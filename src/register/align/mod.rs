@@ -11,8 +11,11 @@ mod measure;
 mod patch;
 mod plane;
 mod pose;
+mod refine;
+mod sums;
 mod tiles;
 mod verdict;
+mod warped;
 
 use super::{Alignment, Motion, Trust};
 use crate::budget::{Account, OverBudget};
@@ -20,7 +23,7 @@ use crate::geom::Rect;
 
 use crate::raster::Seen;
 use correlate::Peak;
-use fit::{Fit, fitted};
+use fit::fitted;
 use patch::Patch;
 use pose::{GROWTH, Pose, SHIFT, TURN, Way};
 
@@ -39,15 +42,11 @@ const PEAK: f64 = 7.0;
 const CLEARLY: f64 = 1.5;
 /// Most rounds of a fit; three to eight are usual.
 const ROUNDS: usize = 25;
-/// Below this correlation noise rules.
-const NOISY: f64 = 0.7;
-/// Of variances.
-const CLEARLY_LESS: f64 = 0.8;
 
 /// Estimates where `frame` lies on `plate`.
 ///
 /// A shift shorter than 0.05 px or than 3 of its own standard deviations is exactly zero; a turn or a change of
-/// scale counts beyond 4.5 of its own and if it moves a corner by 0.05 px. The range searched is 4 % of the longer
+/// scale counts beyond 3.2 of its own and if it moves a corner by 0.05 px. The range searched is 4 % of the longer
 /// side, at least 12 px. Memory stays below about 60 MB beside what `frame` and `plate` need for a band.
 pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
     frame: &F,
@@ -84,8 +83,9 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
         first = fitted(&coarse, first.pose, &ways, ROUNDS);
     }
     if step == 1 {
-        let last = better(&mut coarse, first, &ways, account)?;
-        return Ok(verdict::judged(&coarse, last, motion, &rect));
+        let octaves = octaves(&mut coarse, account)?;
+        let last = refine::refitted(&octaves, first, &ways);
+        return Ok(verdict::judged(&coarse, &octaves, last, motion, &rect));
     }
     if found.is_some() && near(&first.pose, &pose, step) {
         pose = first.pose;
@@ -108,32 +108,23 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
         }
     }
     let sharp = fitted(&fine, pose, &ways, ROUNDS);
-    let last = better(&mut fine, sharp, &ways, account)?;
-    Ok(verdict::judged(&fine, last, motion, &rect))
+    let octaves = octaves(&mut fine, account)?;
+    let last = refine::refitted(&octaves, sharp, &ways);
+    Ok(verdict::judged(&fine, &octaves, last, motion, &rect))
 }
 
-/// The fit of softened detail, which stays in `patches`; or the one of the sharp, where noise rules and the sharp holds
-/// clearly better.
-fn better(
-    patches: &mut [Patch],
-    sharp: Fit,
-    ways: &[Way],
-    account: &Account,
-) -> Result<Fit, OverBudget> {
-    let softened = patches.iter_mut().map(|patch| patch.soften(account));
-    let before: Vec<_> = softened.collect::<Result<_, _>>()?;
-    let soft = fitted(patches, sharp.pose, ways, ROUNDS);
-    let wide = |fit: &Fit| {
-        let covariance = fit.covariance.as_ref();
-        covariance.map_or(f64::INFINITY, |c| c[0][0] + c[1][1])
-    };
-    if sharp.correlation > NOISY || wide(&sharp) > CLEARLY_LESS * wide(&soft) {
-        return Ok(soft);
+/// All patches by octaves, finest first.
+fn octaves(patches: &mut [Patch], account: &Account) -> Result<Vec<Vec<Patch>>, OverBudget> {
+    let mut octaves: Vec<Vec<Patch>> = Vec::new();
+    for patch in patches {
+        for (level, octave) in patch.octaves(account)?.into_iter().enumerate() {
+            if octaves.len() == level {
+                octaves.push(Vec::new());
+            }
+            octaves[level].push(octave);
+        }
     }
-    for (patch, before) in patches.iter_mut().zip(before) {
-        patch.sharpen(before);
-    }
-    Ok(sharp)
+    Ok(octaves)
 }
 
 fn ways(motion: Motion) -> Vec<Way> {

@@ -3,7 +3,7 @@
 use super::plane::{self, Plane};
 use crate::budget::{Account, OverBudget};
 use crate::geom::{Map, Rect};
-use crate::raster::{Matte, Seen};
+use crate::raster::Seen;
 
 /// The same part of both pictures.
 #[derive(Debug)]
@@ -69,15 +69,17 @@ fn median(mut values: Vec<f32>) -> f32 {
 }
 
 impl Patch {
-    /// Softens both details; the ones before are returned, frame's first.
-    pub(super) fn soften(&mut self, account: &Account) -> Result<[Matte; 2], OverBudget> {
-        Ok([self.frame.soften(account)?, self.plate.soften(account)?])
-    }
-
-    /// Takes back what `soften` gave.
-    pub(super) fn sharpen(&mut self, [frame, plate]: [Matte; 2]) {
-        self.frame.detail = frame;
-        self.plate.detail = plate;
+    /// The same part by octaves, finest first.
+    pub(super) fn octaves(&mut self, account: &Account) -> Result<Vec<Patch>, OverBudget> {
+        let frame = self.frame.octaves(account)?;
+        let plate = self.plate.octaves(account)?;
+        let steps = [1.0, 1.0, 1.0, 2.0].map(|step| step * self.step);
+        Ok(frame
+            .into_iter()
+            .zip(plate)
+            .zip(steps)
+            .map(|((frame, plate), step)| Patch { frame, plate, step })
+            .collect())
     }
 
     /// Full-size frame coordinates of a point of the frame's grid.

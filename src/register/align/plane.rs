@@ -4,6 +4,8 @@
 //! lies between two Gaussians (0.6 and 5 px of its grid); the smooth part tells local exposure, so that shadows and
 //! bounce light are divided out before two pictures are compared.
 
+use std::sync::Arc;
+
 use rayon::prelude::*;
 
 use crate::budget::{Account, OverBudget};
@@ -16,20 +18,22 @@ const BLACK: f32 = 0.003;
 const BRIGHTEST: f32 = 16.0;
 const FINE: f64 = 0.6;
 const SMOOTH: f64 = 5.0;
-/// Where noise does not rule, detail softer than `FINE`: what is finer than two pixels is there as false pattern,
-/// which stands still while the camera moves. On a set that runs one way it draws the answer along by tenths of a
-/// pixel.
-const SOFT: f64 = 1.0;
+/// Softening of the finest octave's upper end, px; each octave ends at twice what it begins with.
+const FINEST: f64 = 0.4;
+/// Octaves: 0.4 to 6.4 px. What is coarser is light as much as it is texture.
+const OCTAVES: usize = 4;
+/// Smallest side of an octave's grid.
+const LEAST: u32 = 40;
 /// Pixels read at a time and thread.
 const BAND: u64 = 1 << 19;
-/// Pixels of one piece of work where each stands for itself.
-const LINE: usize = 1 << 14;
 
 /// One picture as registration sees it.
 #[derive(Debug)]
 pub(super) struct Plane {
     pub detail: Matte,
-    pub base: Matte,
+    pub base: Arc<Matte>,
+    /// Unsplit, until the octaves are made of it.
+    brightness: Option<Matte>,
     /// Full-size coordinates of the grid's corner.
     pub origin: [f64; 2],
 }
@@ -85,32 +89,90 @@ pub(super) fn seen<S: Seen>(
             .collect();
         done.into_iter().collect::<Result<(), S::Fault>>()?;
     }
-    let fine = blurred(&brightness, FINE, account)?;
+    let mut detail = blurred(&brightness, FINE, account)?;
     let base = blurred(&brightness, SMOOTH, account)?;
-    drop(brightness);
-    let mut detail = fine;
-    detail
-        .data_mut()
-        .par_chunks_mut(LINE)
-        .zip(base.data().par_chunks(LINE))
-        .for_each(|(detail, base)| {
-            for (detail, base) in detail.iter_mut().zip(base) {
-                *detail -= base;
-            }
-        });
+    less(&mut detail, &base);
     Ok(Plane {
         detail,
-        base,
+        base: Arc::new(base),
+        brightness: Some(brightness),
         origin: [f64::from(rect.x0), f64::from(rect.y0)],
     })
 }
 
-impl Plane {
-    /// Blurs the detail to what a Gaussian of `SOFT` leaves, and returns the detail as it was.
-    pub(super) fn soften(&mut self, account: &Account) -> Result<Matte, OverBudget> {
-        let soft = blurred(&self.detail, (SOFT * SOFT - FINE * FINE).sqrt(), account)?;
-        Ok(std::mem::replace(&mut self.detail, soft))
+fn less(detail: &mut Matte, smooth: &Matte) {
+    for (detail, smooth) in detail.data_mut().iter_mut().zip(smooth.data()) {
+        *detail -= smooth;
     }
+}
+
+impl Plane {
+    /// The same picture split into octaves, finest first, each on a grid as coarse as it can stand; empty where the
+    /// brightness itself is gone.
+    pub(super) fn octaves(&mut self, account: &Account) -> Result<Vec<Plane>, OverBudget> {
+        let Some(brightness) = self.brightness.take() else {
+            return Ok(Vec::new());
+        };
+        let mut octaves = Vec::new();
+        let mut fine = blurred(&brightness, FINEST, account)?;
+        drop(brightness);
+        let mut grid = Grid {
+            base: Arc::clone(&self.base),
+            origin: self.origin,
+        };
+        let mut begins = FINEST;
+        for level in 0..OCTAVES {
+            // From a Gaussian to that of twice its deviation.
+            let smooth = blurred(&fine, begins * 3.0f64.sqrt(), account)?;
+            less(&mut fine, &smooth);
+            octaves.push(Plane {
+                detail: fine,
+                base: Arc::clone(&grid.base),
+                brightness: None,
+                origin: grid.origin,
+            });
+            begins *= 2.0;
+            if level + 2 < OCTAVES {
+                fine = smooth;
+                continue;
+            }
+            // A Gaussian of three pixels leaves nothing that every other pixel would show as false pattern; one of
+            // half of that leaves enough to move the answer by hundredths.
+            let size = smooth.rect();
+            if level + 1 == OCTAVES || size.width().min(size.height()) / 2 < LEAST {
+                break;
+            }
+            fine = every_other(&smooth, account)?;
+            grid = Grid {
+                base: Arc::new(every_other(&grid.base, account)?),
+                // The first pixel kept lies with its middle where it was: its cell of twice the size begins half a
+                // pixel further out.
+                origin: grid.origin.map(|v| v - 0.5),
+            };
+            begins /= 2.0;
+        }
+        Ok(octaves)
+    }
+}
+
+/// What octaves of one grid share.
+struct Grid {
+    base: Arc<Matte>,
+    origin: [f64; 2],
+}
+
+/// Every other pixel across and down, from the first on.
+fn every_other(source: &Matte, account: &Account) -> Result<Matte, OverBudget> {
+    let rect = source.rect();
+    let (width, height) = (rect.width().div_ceil(2), rect.height().div_ceil(2));
+    let mut result = Raster::filled(Rect::of_size(width, height), 0.0f32, account)?;
+    for y in 0..height as i32 {
+        let row = source.row(rect.y0 + 2 * y);
+        for (out, value) in result.row_mut(y).iter_mut().zip(row.iter().step_by(2)) {
+            *out = *value;
+        }
+    }
+    Ok(result)
 }
 
 /// A plain mean of the channels with green twice; which working space it is does not matter here.
@@ -138,36 +200,23 @@ fn blurred(source: &Matte, sigma: f64, account: &Account) -> Result<Matte, OverB
             padded.resize(radius, row[0]);
             padded.extend_from_slice(row);
             padded.resize(width + 2 * radius, row[width - 1]);
-            summed(out, &taps, |k| &padded[k..]);
+            for (k, tap) in taps.iter().enumerate() {
+                for (out, value) in out.iter_mut().zip(&padded[k..]) {
+                    *out += tap * value;
+                }
+            }
         });
     let lines = result.data_mut().par_chunks_mut(width);
     lines.enumerate().for_each(|(y, out)| {
-        summed(out, &taps, |k| {
+        for (k, tap) in taps.iter().enumerate() {
             let from = (y + k).saturating_sub(radius).min(height - 1);
-            &across.data()[from * width..(from + 1) * width]
-        });
+            let row = &across.data()[from * width..(from + 1) * width];
+            for (out, value) in out.iter_mut().zip(row) {
+                *out += tap * value;
+            }
+        }
     });
     Ok(result)
-}
-
-/// Adds `line(k)` times tap k to `out`, tap after tap; four at a time, so that a sum is loaded and stored less often.
-fn summed<'a>(out: &mut [f32], taps: &[f32], line: impl Fn(usize) -> &'a [f32]) {
-    let n = out.len();
-    let fours = taps.len() / 4 * 4;
-    for k in (0..fours).step_by(4) {
-        let [a, b, c, d] = [0, 1, 2, 3].map(|j| (taps[k + j], &line(k + j)[..n]));
-        for (x, out) in out.iter_mut().enumerate() {
-            let sum = *out + a.0 * a.1[x];
-            let sum = sum + b.0 * b.1[x];
-            let sum = sum + c.0 * c.1[x];
-            *out = sum + d.0 * d.1[x];
-        }
-    }
-    for k in fours..taps.len() {
-        for (out, value) in out.iter_mut().zip(line(k)) {
-            *out += taps[k] * value;
-        }
-    }
 }
 
 fn taps(sigma: f64) -> Vec<f32> {

@@ -1,25 +1,29 @@
 //! What of a fit is significant, and how far it can be trusted.
 
 use super::super::{Alignment, Motion, Trust};
-use super::fit::{Fit, fitted};
+use super::fit::Fit;
 use super::patch::{Patch, typical};
 use super::pose::{GROWTH, Pose, SHIFT, TURN, Way};
+use super::refine::refitted;
 use crate::geom::{Map, Rect};
 
 /// The correlation of cut detail must stand so many standard deviations above chance.
 pub(super) const EVIDENCE: f64 = 5.0;
 /// A match beyond the range must correlate at least so well: it is an unlikely one.
 pub(super) const ALIKE: f64 = 0.3;
-/// A direction whose shift is less well known than this (px) is not known.
-const KNOWN: f64 = 0.35;
+/// A direction whose shift, and a corner whose place, is known to within more than this (`SIGNIFICANT` deviations, px)
+/// is not known.
+const KNOWN: f64 = 0.5;
 /// A direction must hold the match by so many standard deviations of what noise alone makes: a chance match of two
 /// noises, the best of some hundred, comes to about three.
 const HELD: f64 = 4.5;
+/// The same of the other direction: where one holds, chance has but a line to choose from.
+const HELD_TOO: f64 = 3.0;
 /// Shifts below this many of their deviations, or px, are zero.
 const SIGNIFICANT: f64 = 3.0;
 const LEAST: f64 = 0.05;
 /// Turns and scales count beyond so many of their deviations.
-const SURE: f64 = 4.5;
+const SURE: f64 = 3.2;
 /// A plate whose detail is so many times what its finest structure would give as noise has texture.
 const TEXTURE: f32 = 2.0;
 
@@ -29,6 +33,7 @@ pub(super) fn unknown(trust: Trust) -> Alignment {
         map: Map::IDENTITY,
         shift: [0.0; 2],
         deviation: [f64::INFINITY; 2],
+        within: f64::INFINITY,
         corner: 0.0,
         correlation: 0.0,
         trust,
@@ -45,18 +50,27 @@ pub(super) fn beyond(shift: [f64; 2]) -> Alignment {
 }
 
 /// The answer, from the last fit; it is fitted again with fewer ways where not all of them count.
-pub(super) fn judged(patches: &[Patch], fit: Fit, motion: Motion, frame: &Rect) -> Alignment {
+pub(super) fn judged(
+    patches: &[Patch],
+    octaves: &[Vec<Patch>],
+    fit: Fit,
+    motion: Motion,
+    frame: &Rect,
+) -> Alignment {
     let fit = match motion {
         Motion::Shift => fit,
-        Motion::Similarity => simplified(patches, fit, &[TURN, GROWTH]),
+        Motion::Similarity => simplified(octaves, fit, &[TURN, GROWTH]),
         Motion::Perspective => {
             let tilts = significant(&fit, 2).iter().any(|&counts| counts);
             if tilts {
                 fit
             } else {
                 let ways = [SHIFT[0], SHIFT[1], TURN, GROWTH];
-                let again = fitted(patches, only_shift(&fit, frame), &ways, 20);
-                simplified(patches, again, &[TURN, GROWTH])
+                let start = Fit {
+                    pose: only_shift(&fit, frame),
+                    ..fit
+                };
+                simplified(octaves, refitted(octaves, start, &ways), &[TURN, GROWTH])
             }
         }
     };
@@ -74,8 +88,13 @@ pub(super) fn judged(patches: &[Patch], fit: Fit, motion: Motion, frame: &Rect) 
             Trust::Featureless
         });
     }
-    let Some(known) = directions(&fit) else {
-        return numbers(Trust::Featureless);
+    let known = directions(&fit);
+    let within = within(&fit, known.flatten(), frame);
+    let Some(known) = known.filter(|_| within <= KNOWN) else {
+        return Alignment {
+            within,
+            ..numbers(Trust::Featureless)
+        };
     };
     let mut pose = fit.pose;
     let [x, y] = pose.shift();
@@ -86,18 +105,17 @@ pub(super) fn judged(patches: &[Patch], fit: Fit, motion: Motion, frame: &Rect) 
     pose.parts[0] = kept[0];
     pose.parts[1] = kept[1];
     let still_shift = pose.parts[2..] == [0.0; 6] && insignificant(&fit, kept);
-    if still_shift || pose.corner(frame) < LEAST {
-        return Alignment {
-            map: Map::IDENTITY,
-            corner: 0.0,
-            ..numbers(Trust::Sure)
-        };
-    }
-    Alignment {
-        map: pose.map(),
-        corner: pose.corner(frame),
+    let still = still_shift || pose.corner(frame) < LEAST;
+    let mut found = Alignment {
+        map: if still { Map::IDENTITY } else { pose.map() },
+        corner: if still { 0.0 } else { pose.corner(frame) },
+        within,
         ..numbers(Trust::Sure)
+    };
+    if found.within > found.close() {
+        found.trust = Trust::Rough;
     }
+    found
 }
 
 fn deviation(fit: &Fit) -> [f64; 2] {
@@ -121,7 +139,7 @@ fn significant(fit: &Fit, first: usize) -> Vec<bool> {
 }
 
 /// Fitted again without those `more` ways beside the shift that do not count.
-fn simplified(patches: &[Patch], fit: Fit, more: &[Way]) -> Fit {
+fn simplified(octaves: &[Vec<Patch>], fit: Fit, more: &[Way]) -> Fit {
     let counts = significant(&fit, 2);
     if counts.len() == more.len() && counts.iter().all(|&c| c) {
         return fit;
@@ -137,7 +155,7 @@ fn simplified(patches: &[Patch], fit: Fit, more: &[Way]) -> Fit {
             pose = pose.moved(&[*way], &[-amount]);
         }
     }
-    fitted(patches, pose, &ways, 20)
+    refitted(octaves, Fit { pose, ..fit }, &ways)
 }
 
 fn only_shift(fit: &Fit, frame: &Rect) -> Pose {
@@ -161,15 +179,47 @@ fn directions(fit: &Fit) -> Option<Option<[f64; 2]>> {
     } else {
         [1.0, 0.0]
     };
-    let known = |[x, y]: [f64; 2]| {
+    let known = |[x, y]: [f64; 2], held: f64| {
         let along = |[xx, xy, yy]: [f64; 3]| x * x * xx + 2.0 * x * y * xy + y * y * yy;
-        along([a, b, d]) <= KNOWN * KNOWN && along(fit.hold) >= HELD
+        SIGNIFICANT * SIGNIFICANT * along([a, b, d]) <= KNOWN * KNOWN && along(fit.hold) >= held
     };
-    match [known(axis), known([-axis[1], axis[0]])] {
+    match [known(axis, HELD), known([-axis[1], axis[0]], HELD_TOO)] {
         [true, true] => Some(None),
         [true, false] => Some(Some(axis)),
         [false, _] => None,
     }
+}
+
+/// Three deviations of where the worst corner comes to lie, px; of the shift only `along` its known direction, where one
+/// is not known.
+fn within(fit: &Fit, along: Option<[f64; 2]>, frame: &Rect) -> f64 {
+    let Some(covariance) = &fit.covariance else {
+        return f64::INFINITY;
+    };
+    let largest = |[xx, xy, yy]: [f64; 3]| match along {
+        Some([x, y]) => x * x * xx + 2.0 * x * y * xy + y * y * yy,
+        None => {
+            let half = ((xx - yy) * (xx - yy) / 4.0 + xy * xy).sqrt();
+            (xx + yy) / 2.0 + half
+        }
+    };
+    let corners = [frame.x0, frame.x1]
+        .into_iter()
+        .flat_map(|x| [frame.y0, frame.y1].map(|y| [f64::from(x), f64::from(y)]));
+    let worst = corners.fold(0.0f64, |worst, corner| {
+        let moves = fit.pose.moves(corner, &fit.ways);
+        let mut parts = [0.0; 3];
+        for (row, [a, b]) in covariance.iter().zip(&moves) {
+            for (cell, [d, e]) in row.iter().zip(&moves) {
+                let more = [a * d, a * e, b * e];
+                for (part, more) in parts.iter_mut().zip(more) {
+                    *part += cell * more;
+                }
+            }
+        }
+        worst.max(largest(parts))
+    });
+    SIGNIFICANT * worst.sqrt()
 }
 
 /// Whether a shift is shorter than three of its deviations along itself.

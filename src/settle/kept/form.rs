@@ -26,6 +26,7 @@ pub fn of_laid(laid: &Laid) -> Vec<u8> {
             map: carry,
             shift,
             deviation,
+            within,
             corner,
             correlation,
             trust,
@@ -33,12 +34,13 @@ pub fn of_laid(laid: &Laid) -> Vec<u8> {
         map(out, carry);
         out.numbers(shift);
         out.numbers(deviation);
-        out.numbers(&[*corner, *correlation]);
+        out.numbers(&[*within, *corner, *correlation]);
         out.tag(match trust {
             Trust::Sure => 0,
             Trust::NoMatch => 1,
             Trust::BeyondSearch => 2,
             Trust::Featureless => 3,
+            Trust::Rough => 4,
         });
     });
     out.maybe(balance.as_ref(), |out, balance| {
@@ -69,6 +71,7 @@ pub fn laid(bytes: &[u8]) -> Option<Laid> {
                 map: read_map(from)?,
                 shift: from.numbers()?,
                 deviation: from.numbers()?,
+                within: from.number()?,
                 corner: from.number()?,
                 correlation: from.number()?,
                 trust: match from.tag()? {
@@ -76,6 +79,7 @@ pub fn laid(bytes: &[u8]) -> Option<Laid> {
                     1 => Trust::NoMatch,
                     2 => Trust::BeyondSearch,
                     3 => Trust::Featureless,
+                    4 => Trust::Rough,
                     _ => return None,
                 },
             })
@@ -226,6 +230,7 @@ mod tests {
                 map: Map([[1.0, 0.5, 3.0], [0.1, 1.2, -2.0], [1e-6, 0.0, 1.0]]),
                 shift: [3.0, 4.0],
                 deviation: [0.01, f64::INFINITY],
+                within: 0.04,
                 corner: 7.0,
                 correlation: 0.9,
                 trust,
@@ -248,6 +253,7 @@ mod tests {
             laid_so(Trust::NoMatch, Some(uneven)),
             laid_so(Trust::BeyondSearch, None),
             laid_so(Trust::Featureless, None),
+            laid_so(Trust::Rough, None),
             Laid {
                 alignment: None,
                 balance: None,

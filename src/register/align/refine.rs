@@ -1,0 +1,277 @@
+//! The last step of the estimate: octaves of detail that each weigh as much as they can be trusted.
+//!
+//! What a set is made of, how fine its noise is and how light drifts over it differ from shoot to shoot. Each octave
+//! gives an answer of its own and how far its blocks disagree about it; the answers are joined by inverse covariances
+//! (two-step generalised method of moments: Hansen, Econometrica 50(4), 1982). An octave in which light moved, or
+//! that noise drowns, then counts for little, and in each direction by itself.
+
+use super::fit::{Fit, correlation, near};
+use super::measure::{self, Block, Gauge};
+use super::patch::{Patch, typical};
+use super::pose::{Pose, Way, inverse};
+
+/// Pose and covariance of the joined answer.
+#[derive(Clone, Debug)]
+struct Refined {
+    pose: Pose,
+    covariance: Vec<Vec<f64>>,
+}
+
+/// What one octave says, in full-size pixels: the answer is `-hold^-1 pull`.
+struct Opinion {
+    hold: Vec<Vec<f64>>,
+    pull: Vec<f64>,
+    /// Covariance of the pull.
+    doubt: Vec<Vec<f64>>,
+    correlation: f64,
+}
+
+impl Opinion {
+    fn is_noisy(&self) -> bool {
+        self.correlation <= NOISY
+    }
+}
+
+/// Rounds; the start is within some tenths of a pixel and two are enough.
+const ROUNDS: usize = 6;
+/// A round that moves less (px) was the last.
+const ENOUGH: f64 = 0.003;
+/// The most that one round may move, px.
+const STRIDE: f64 = 0.7;
+/// Octaves see about a pixel far, px.
+const AWAY: f64 = 1.5;
+/// So many octaves, the coarsest, are free of false pattern.
+const SAFE: usize = 2;
+/// A finer octave has no say if its answer lies further from the coarser ones' than this (squared, in deviations of the
+/// difference, for two directions: one honest octave in 33). What is finer than two pixels is seen as false pattern
+/// that stands still while the camera moves.
+const FALSE: f64 = 7.0;
+/// Variance of differences between octaves over that of independent ones.
+const AGREEMENT: f64 = 1.3;
+/// Beyond this correlation no noise rules and the finest octave is not needed.
+const NOISY: f64 = 0.5;
+/// Octaves share some of their noise and light, so that together they know less than their numbers say: variance over
+/// that of independent ones, from several hundred drawn frames.
+const SHARED: f64 = 2.0;
+/// What interpolation and false pattern leave at best, px squared.
+const LEAST: f64 = 0.004 * 0.004;
+
+/// A fit with its pose and covariance improved along `ways`, or as it was where the octaves hold nothing or lead away.
+pub(super) fn refitted(octaves: &[Vec<Patch>], fit: Fit, ways: &[Way]) -> Fit {
+    let Some(refined) = refined(octaves, fit.pose, ways) else {
+        return fit;
+    };
+    let (from, to) = (fit.pose.shift(), refined.pose.shift());
+    if (0..2).any(|k| (from[k] - to[k]).abs() > AWAY) {
+        return fit;
+    }
+    Fit {
+        pose: refined.pose,
+        covariance: Some(refined.covariance),
+        ways: ways.to_vec(),
+        ..fit
+    }
+}
+
+/// Improves `pose` along `ways` on the octaves of a picture, finest first. `None` where they hold nothing.
+fn refined(octaves: &[Vec<Patch>], mut pose: Pose, ways: &[Way]) -> Option<Refined> {
+    let mut covariance = None;
+    let mut finest = !octaves.is_empty();
+    let mut spreads = vec![f32::INFINITY; octaves.len()];
+    for _ in 0..ROUNDS {
+        let opinions: Vec<Option<Opinion>> = octaves
+            .iter()
+            .zip(&mut spreads)
+            .enumerate()
+            .map(|(k, (patches, spread))| {
+                let asked = k > 0 || finest;
+                asked
+                    .then(|| opinion(patches, &pose, ways, spread))
+                    .flatten()
+            })
+            .collect();
+        finest = finest && opinions[0].as_ref().is_some_and(Opinion::is_noisy);
+        let (back, amounts) = joined(&opinions, ways.len())?;
+        let farthest = amounts.iter().fold(0.0f64, |far, v| far.max(v.abs()));
+        if !farthest.is_finite() {
+            return None;
+        }
+        let scale = (STRIDE / farthest).min(1.0);
+        let step: Vec<f64> = amounts.iter().map(|amount| amount * scale).collect();
+        pose = pose.moved(ways, &step);
+        covariance = Some(back);
+        if farthest < ENOUGH {
+            break;
+        }
+    }
+    let mut covariance = covariance?;
+    for cell in covariance.iter_mut().flatten() {
+        *cell *= SHARED;
+    }
+    for (k, row) in covariance.iter_mut().enumerate() {
+        row[k] += LEAST;
+    }
+    Some(Refined { pose, covariance })
+}
+
+fn opinion(patches: &[Patch], pose: &Pose, ways: &[Way], spread: &mut f32) -> Option<Opinion> {
+    let step = patches.first()?.step;
+    let details = patches
+        .iter()
+        .map(|patch| typical(patch.plate.detail.data()));
+    let cut = 3.0 * details.fold(0.0, f32::max);
+    let map = pose.map();
+    let measured = |spread| measure::blocks(patches, &map, Gauge { spread, cut });
+    if *spread == f32::INFINITY {
+        *spread = measure::first_spread(patches, &map, cut);
+    }
+    let blocks = measured(*spread);
+    *spread = measure::spread(&blocks);
+    // How much a pull counts: how well the octave holds, over how far its blocks disagree, each way of a shift.
+    let pulls: Vec<Vec<f64>> = blocks.iter().map(|block| block.pull.to_vec()).collect();
+    let back = inverse(&disagreement(&blocks, &pulls, 2))?;
+    let [xx, xy, yy] = [0, 1, 2].map(|k| blocks.iter().map(|block| block.hold[k]).sum::<f64>());
+    let worth = product(&[vec![xx, xy], vec![xy, yy]], &back);
+    let n = ways.len();
+    let mut hold = vec![vec![0.0; n]; n];
+    let mut pull = vec![0.0; n];
+    let mut pulls = Vec::with_capacity(blocks.len());
+    for block in &blocks {
+        let moves = pose.moves(block.middle, ways);
+        let [xx, xy, yy] = block.hold;
+        let held = product(&worth, &[vec![xx, xy], vec![xy, yy]]);
+        let drawn = [0, 1].map(|r| worth[r][0] * block.pull[0] + worth[r][1] * block.pull[1]);
+        let own: Vec<f64> = moves
+            .iter()
+            .map(|[a, b]| (a * drawn[0] + b * drawn[1]) / step)
+            .collect();
+        for (r, [a, b]) in moves.iter().enumerate() {
+            pull[r] += own[r];
+            for (c, [d, e]) in moves.iter().enumerate() {
+                let across = a * held[0][0] + b * held[1][0];
+                let down = a * held[0][1] + b * held[1][1];
+                hold[r][c] += (across * d + down * e) / (step * step);
+            }
+        }
+        pulls.push(own);
+    }
+    Some(Opinion {
+        hold,
+        pull,
+        doubt: disagreement(&blocks, &pulls, n),
+        correlation: correlation(&blocks),
+    })
+}
+
+/// Sum over blocks of their pulls' products with their own and, by half a row and column away, with their
+/// neighbours' pulls: noise and light reach beyond one block (Bartlett's kernel, which keeps the sum positive).
+fn disagreement(blocks: &[Block], pulls: &[Vec<f64>], n: usize) -> Vec<Vec<f64>> {
+    let mut sum = vec![vec![0.0; n]; n];
+    for (k, (block, own)) in blocks.iter().zip(pulls).enumerate() {
+        let (patch, column, wide) = (block.patch, block.column, block.columns);
+        // Itself and the four neighbours that come later; the four before it are their mirror.
+        let later = [
+            (0, 0, 1.0),
+            (1, 1, 0.5),
+            (wide, 0, 0.5),
+            (wide + 1, 1, 0.25),
+            (wide - 1, -1, 0.25),
+        ];
+        for (offset, across, share) in later {
+            let there = column as i64 + across;
+            if !(0..wide as i64).contains(&there) {
+                continue;
+            }
+            let Some(other) = blocks.get(k + offset).filter(|other| other.patch == patch) else {
+                continue;
+            };
+            debug_assert_eq!(other.column as i64, there);
+            for r in 0..n {
+                for c in 0..n {
+                    let cross = own[r] * pulls[k + offset][c];
+                    sum[r][c] += share * cross;
+                    if offset > 0 {
+                        sum[c][r] += share * cross;
+                    }
+                }
+            }
+        }
+    }
+    sum
+}
+
+/// The joined covariance and step. An octave finer than two pixels has a say only where it does not contradict the
+/// coarser ones, the finest one only where noise rules it too.
+fn joined(opinions: &[Option<Opinion>], n: usize) -> Option<(Vec<Vec<f64>>, Vec<f64>)> {
+    let mut first = opinions.len().saturating_sub(SAFE);
+    let mut found = answer(&sum(&opinions[first..], n));
+    while first > 0 {
+        first -= 1;
+        let Some(finer) = &opinions[first] else {
+            break;
+        };
+        let Some((back, amounts)) = &found else {
+            found = answer(&sum(&opinions[first..], n));
+            continue;
+        };
+        let Some((own_back, own)) = answer(finer) else {
+            break;
+        };
+        let apart = [own[0] - amounts[0], own[1] - amounts[1]];
+        let spread = |r: usize, c: usize| AGREEMENT * (back[r][c] + own_back[r][c]);
+        let agrees = near(apart, [spread(0, 0), spread(0, 1), spread(1, 1)], FALSE);
+        if !agrees || (first == 0 && !finer.is_noisy()) {
+            break;
+        }
+        found = answer(&sum(&opinions[first..], n));
+    }
+    found
+}
+
+fn sum(opinions: &[Option<Opinion>], n: usize) -> Opinion {
+    let mut all = Opinion {
+        hold: vec![vec![0.0; n]; n],
+        pull: vec![0.0; n],
+        doubt: vec![vec![0.0; n]; n],
+        correlation: 0.0,
+    };
+    for opinion in opinions.iter().flatten() {
+        let cells = all.hold.iter_mut().chain(&mut all.doubt).flatten();
+        let more = opinion.hold.iter().chain(&opinion.doubt).flatten();
+        for (cell, more) in cells.zip(more) {
+            *cell += more;
+        }
+        for (cell, more) in all.pull.iter_mut().zip(&opinion.pull) {
+            *cell += more;
+        }
+    }
+    all
+}
+
+fn answer(opinion: &Opinion) -> Option<(Vec<Vec<f64>>, Vec<f64>)> {
+    let back = inverse(&opinion.hold)?;
+    let amounts = back
+        .iter()
+        .map(|row| {
+            -row.iter()
+                .zip(&opinion.pull)
+                .map(|(a, b)| a * b)
+                .sum::<f64>()
+        })
+        .collect();
+    let n = back.len();
+    let mirrored: Vec<Vec<f64>> = (0..n)
+        .map(|c| back.iter().map(|row| row[c]).collect())
+        .collect();
+    Some((product(&product(&back, &opinion.doubt), &mirrored), amounts))
+}
+
+fn product(a: &[Vec<f64>], b: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    a.iter()
+        .map(|row| {
+            (0..b.first().map_or(0, Vec::len))
+                .map(|c| row.iter().zip(b).map(|(v, line)| v * line[c]).sum())
+                .collect()
+        })
+        .collect()
+}

@@ -1,0 +1,143 @@
+//! The plate under a map, on a block of the frame's grid.
+
+use super::measure::SPOILT;
+use super::patch::Patch;
+use crate::geom::{Map, Rect};
+
+/// The plate as the frame's grid sees it.
+pub(super) struct Warped {
+    pub values: Vec<f32>,
+    pub base: Vec<f32>,
+}
+
+impl Warped {
+    /// `None` where it would leave the plate's unspoilt part.
+    pub(super) fn of(patch: &Patch, around: Rect, map: &Map) -> Option<Warped> {
+        let [width, height] = patch.plate.size();
+        let spoilt = SPOILT.min(width.min(height) as i32 / 6).max(3);
+        let low = f64::from(spoilt);
+        let high = [width, height].map(|side| side as f64 - 1.0 - low);
+        let place = |x: i32, y: i32| {
+            let [x, y] = patch.full(f64::from(x) + 0.5, f64::from(y) + 0.5);
+            let (x, y) = map.apply(x, y);
+            [
+                (x - patch.plate.origin[0]) / patch.step - 0.5,
+                (y - patch.plate.origin[1]) / patch.step - 0.5,
+            ]
+        };
+        for (x, y) in [
+            (around.x0, around.y0),
+            (around.x1 - 1, around.y0),
+            (around.x0, around.y1 - 1),
+            (around.x1 - 1, around.y1 - 1),
+        ] {
+            let at = place(x, y);
+            let inside = |k: usize| at[k] >= low && at[k] < high[k] - 1.0;
+            if !inside(0) || !inside(1) {
+                return None;
+            }
+        }
+        let apart = |x: i32, y: i32| {
+            let at = place(x, y);
+            [at[0] - f64::from(x), at[1] - f64::from(y)]
+        };
+        let count = around.area() as usize;
+        let mut warped = Warped {
+            values: Vec::with_capacity(count),
+            base: Vec::with_capacity(count),
+        };
+        let (detail, base) = (patch.plate.detail.data(), patch.plate.base.data());
+        let ends = [
+            apart(around.x0, around.y0),
+            apart(around.x1 - 1, around.y1 - 1),
+        ];
+        let others = [
+            apart(around.x1 - 1, around.y0),
+            apart(around.x0, around.y1 - 1),
+        ];
+        let mean = [0, 1].map(|k| (ends[0][k] + ends[1][k]) / 2.0);
+        let even = |at: &[f64; 2]| (0..2).all(|k| (at[k] - mean[k]).abs() < EVEN);
+        if ends.iter().chain(&others).all(even) {
+            let first = [
+                f64::from(around.x0) + mean[0],
+                f64::from(around.y0) + mean[1],
+            ];
+            warped.shift(patch, around, first);
+            return Some(warped);
+        }
+        for y in around.y0..around.y1 {
+            for x in around.x0..around.x1 {
+                let at = place(x, y);
+                let (u, v) = (at[0].floor(), at[1].floor());
+                let (across, down) = (six((at[0] - u) as f32), six((at[1] - v) as f32));
+                // Under perspective a point between the corners may stick out by a hair.
+                let column = (u as usize).clamp(2, width - 4) - 2;
+                let row = (v as usize).clamp(2, height - 4) - 2;
+                let mut sum = 0.0;
+                for (k, weight) in down.iter().enumerate() {
+                    let line = &detail[(row + k) * width + column..][..6];
+                    sum += weight * weighed(line, &across);
+                }
+                warped.values.push(sum);
+                let near = |v: f64, side: usize| ((v + 0.5) as usize).min(side - 1);
+                warped
+                    .base
+                    .push(base[near(at[1], height) * width + near(at[0], width)]);
+            }
+        }
+        Some(warped)
+    }
+
+    /// The same for a plain shift, where all pixels share their weights: down first, then across.
+    fn shift(&mut self, patch: &Patch, around: Rect, first: [f64; 2]) {
+        let width = patch.plate.size()[0];
+        let wide = around.width() as usize;
+        let (detail, base) = (patch.plate.detail.data(), patch.plate.base.data());
+        let (u, v) = (first[0].floor(), first[1].floor());
+        let (across, down) = (six((first[0] - u) as f32), six((first[1] - v) as f32));
+        let (column, row) = (u as usize - 2, v as usize - 2);
+        let near = [(first[0] + 0.5) as usize, (first[1] + 0.5) as usize];
+        let mut line = vec![0.0f32; wide + 5];
+        for y in 0..around.height() as usize {
+            line.fill(0.0);
+            for (k, weight) in down.iter().enumerate() {
+                let from = &detail[(row + y + k) * width + column..][..wide + 5];
+                for (sum, value) in line.iter_mut().zip(from) {
+                    *sum += weight * value;
+                }
+            }
+            let first = self.values.len();
+            self.values.resize(first + wide, 0.0);
+            let out = &mut self.values[first..];
+            for (k, weight) in across.iter().enumerate() {
+                for (sum, value) in out.iter_mut().zip(&line[k..]) {
+                    *sum += weight * value;
+                }
+            }
+            self.base
+                .extend_from_slice(&base[(near[1] + y) * width + near[0]..][..wide]);
+        }
+    }
+}
+
+/// Where all of a block moves alike to within this (grid px), it is taken as a plain shift: what its two ends are off
+/// cancels.
+const EVEN: f64 = 0.03;
+
+/// Six samples around a point: weights of the polynomial through them (Lagrange), at `t` between the third and the
+/// fourth. Its phase is right far beyond a cubic's, which would pull shifts by some hundredths of a pixel.
+fn six(t: f32) -> [f32; 6] {
+    let [a, b, c, d, e, f] = [t + 2.0, t + 1.0, t, t - 1.0, t - 2.0, t - 3.0];
+    [
+        -b * c * d * e * f / 120.0,
+        a * c * d * e * f / 24.0,
+        -a * b * d * e * f / 12.0,
+        a * b * c * e * f / 12.0,
+        -a * b * c * d * f / 24.0,
+        a * b * c * d * e / 120.0,
+    ]
+}
+
+fn weighed(samples: &[f32], weights: &[f32; 6]) -> f32 {
+    samples.iter().zip(weights).map(|(a, b)| a * b).sum()
+}
