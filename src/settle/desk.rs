@@ -8,7 +8,7 @@ use super::{Estimates, Keep, Keyed, agree, coverage, locate, notices};
 use crate::budget::Account;
 use crate::diag::{Finding, Span};
 use crate::geom::{Map, Rect};
-use crate::key::{Cutout, LightField, Noise, Notice, triangulated};
+use crate::key::{Ask, Cutout, LightField, Noise, Notice, triangulated};
 use crate::plan::{
     CardRecipe, Laying, MaskRecipe, PieceId, PieceRecipe, Plan, PlateId, Shot, ShotId, SourceRecipe,
 };
@@ -302,13 +302,23 @@ impl<'a> Desk<'a> {
         for pixel in other.data_mut() {
             *pixel = balanced(*pixel, second.gains);
         }
-        let (mut matte, colour) = triangulated(
-            &frame.light(region)?,
-            &plate.light(region)?,
-            &other,
-            &card_plate.light(region)?,
+        let seen = frame.light(region)?;
+        let (set, card_set) = (plate.light(region)?, card_plate.light(region)?);
+        let asked = |frame, plate, plate_frames| Ask {
+            frame,
+            plate,
+            plate_frames,
+            within,
+            sigma: recipe.sigma,
+        };
+        let found = triangulated(
+            [
+                &asked(&seen, &set, plates.len()),
+                &asked(&other, &card_set, card_plates.len()),
+            ],
             account,
         )?;
+        let mut matte = found.matte;
         if let Some(limit) = within {
             for y in region.y0..region.y1 {
                 for x in region.x0..region.x1 {
@@ -324,9 +334,9 @@ impl<'a> Desk<'a> {
         };
         let own = coverage::trimmed(matte, account)?;
         Ok(Cutout {
-            colour: around(colour, own.rect(), account)?,
+            colour: around(found.colour, own.rect(), account)?,
             matte: own,
-            light: flat()?,
+            light: found.light,
             shadow: flat()?,
             rig: Matte::filled(Rect::EMPTY, 0.0, account)?,
             crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
