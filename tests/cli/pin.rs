@@ -248,7 +248,7 @@ fn members_of_a_fixed_plate_are_pinned_beside_those_of_a_changing_one() {
     );
     let told = "note 2 members are not pinned: a parameter decides what they are cut out of";
     assert!(done.err.contains(told), "{}", done.err);
-    let whose = "of: crown \"frames/crown-27-{ink}.tif\", c \"frames/dry-1-{ink}.tif\"\n";
+    let whose = "of: c \"frames/dry-1-{ink}.tif\", crown \"frames/crown-27-{ink}.tif\"\n";
     assert!(done.err.contains(whose), "{}", done.err);
     // Without the numbers the text is what it was.
     let pinned = text(&at, "scene.kdl");

@@ -27,7 +27,7 @@ const BESIDE_FINE: i32 = 8;
 /// the wide course of bounced light.
 const PLAIN: f32 = 9.0;
 const RAMP: f32 = 5.0;
-const RAMP_SHARE: f32 = 0.4;
+const RAMP_SHARE: f32 = 0.5;
 
 /// How many independent cells one mean along the line holds, after the blur of the soft means.
 const CELLS_IN_MEAN: f32 = 33.0;
@@ -39,10 +39,6 @@ const MARGIN: usize = 6;
 const SLACK: f32 = 0.003;
 /// The same for tint, over the whole width of both means.
 const SLACK_TINT: f32 = 0.004;
-
-/// Share of the whole change across a line that is no step: what a penumbra 14 px wide leaves of its course, and what
-/// means of unevenly bright cells make of a steep one.
-const COURSE: f32 = 0.05;
 
 /// Median of the strongest of eight steps in white noise, with three channels and with two degrees of tint
 /// (measured).
@@ -91,8 +87,6 @@ fn line((nx, ny): (f32, f32)) -> Line {
 pub(super) struct Steps {
     pub strength: Raster<f32>,
     pub normal: Raster<u8>,
-    /// The same step when some of the whole change across the line is smooth light's: never more than `strength`.
-    sharp: Raster<f32>,
     of: Of,
 }
 
@@ -116,7 +110,6 @@ pub(super) fn steps(
     let mut steps = Steps {
         strength: Raster::filled(rect, 0.0, account)?,
         normal: Raster::filled(rect, 0, account)?,
-        sharp: Raster::filled(rect, 0.0, account)?,
         of,
     };
     let mut along = Raster::filled(rect, [0.0f32; 6], account)?;
@@ -133,32 +126,32 @@ pub(super) fn steps(
             .data_mut()
             .par_chunks_mut(width)
             .zip(steps.normal.data_mut().par_chunks_mut(width))
-            .zip(steps.sharp.data_mut().par_chunks_mut(width))
             .enumerate()
-            .for_each(|(j, ((strength, best), sharp))| {
+            .for_each(|(j, (strength, best))| {
                 // Nearer to the border a mean would look past it, and a carried plate ends there.
                 if j < MARGIN || j + MARGIN >= rect.height() as usize || width <= 2 * MARGIN {
                     return;
                 }
                 let rows = Rows::of(along, &line, rect.y0 + j as i32);
                 let inner = MARGIN..width - MARGIN;
-                for (x, ((strength, best), sharp)) in (0..)
-                    .zip(strength.iter_mut().zip(best).zip(sharp))
+                for (x, (strength, best)) in (0..)
+                    .zip(strength.iter_mut().zip(best))
                     .skip(inner.start)
                     .take(inner.len())
                 {
-                    let (found, limited) = rows.step(x, of);
+                    let found = rows.step(x, of);
                     if found > *strength {
                         *strength = found;
-                        *sharp = limited;
                         *best = n as u8;
                     }
                 }
             });
     }
-    for of in [&mut steps.strength, &mut steps.sharp] {
-        of.data_mut().par_iter_mut().for_each(|v| *v = v.sqrt());
-    }
+    steps
+        .strength
+        .data_mut()
+        .par_iter_mut()
+        .for_each(|v| *v = v.sqrt());
     let expected = match of {
         Of::Ratio => MEDIAN_RATIO,
         Of::Tint => MEDIAN_TINT,
@@ -171,10 +164,8 @@ pub(super) fn steps(
         let median = *strengths.select_nth_unstable_by(middle, f32::total_cmp).1;
         // What frames share over wider distances than one cell makes steps likelier than white noise would.
         let much = (median / expected).clamp(1.0, 4.0);
-        for of in [&mut steps.strength, &mut steps.sharp] {
-            for v in of.data_mut() {
-                *v /= much;
-            }
+        for v in steps.strength.data_mut() {
+            *v /= much;
         }
     }
     Ok(steps)
@@ -242,22 +233,8 @@ impl<'a> Rows<'a> {
         }
     }
 
-    /// How much of a step lies beyond both slopes outside: between them lies a course that bends, or the echo of
-    /// an edge beside the line. Noise alone may hide one deviation.
-    fn beyond(&self, mean: [f32; 4], step: f32, deviation: f32) -> f32 {
-        let scale = 2.0 * self.outside;
-        let (one, two) = (scale * (mean[1] - mean[0]), scale * (mean[3] - mean[2]));
-        let inner = mean[2] - mean[1];
-        let beyond = if step > 0.0 {
-            inner - one.max(two)
-        } else {
-            one.min(two) - inner
-        };
-        (beyond + deviation).max(0.0).min(step.abs())
-    }
-
-    /// Sum over channels of the squared step in units of its variance; and where a steep course counts as variance.
-    fn step(&self, x: usize, of: Of) -> (f32, f32) {
+    /// Sum over channels of the squared step in units of its variance.
+    fn step(&self, x: usize, of: Of) -> f32 {
         let last = self.rows[0].len() as i32 - 1;
         let four: [&[f32; 6]; 4] = std::array::from_fn(|n| {
             &self.rows[n][(x as i32 + self.shifts[n]).clamp(0, last) as usize]
@@ -279,7 +256,6 @@ impl<'a> Rows<'a> {
         let sum = four.map(|v| lanes(v, 0));
         let mut steps = [0.0f32; 4];
         let mut sures = [0.0f32; 4];
-        let (mut beyonds, mut blunts) = ([0.0f32; 4], [0.0f32; 4]);
         for k in 0..4 {
             let mean: [f32; 4] = std::array::from_fn(|n| sum[n][k] / weight[n][k]);
             let slopes = (mean[1] - mean[0]) + (mean[3] - mean[2]);
@@ -292,9 +268,6 @@ impl<'a> Rows<'a> {
             let level = (0.5 * (mean[1] + mean[2])).max(0.02);
             steps[k] = step / level;
             sures[k] = 1.0 / (variance / (level * level) + slack * slack);
-            beyonds[k] = self.beyond(mean, step, variance.sqrt()) / level;
-            let steep = COURSE * (mean[3] - mean[0]) / level;
-            blunts[k] = steep * steep;
         }
         let common = match of {
             Of::Ratio => 0.0,
@@ -303,16 +276,9 @@ impl<'a> Rows<'a> {
                 (0..3).map(|k| steps[k] * sures[k]).sum::<f32>() / sum
             }
         };
-        let (mut found, mut sharp) = (0.0, 0.0);
-        for k in 0..3 {
-            let one = (steps[k] - common) * (steps[k] - common) * sures[k];
-            found += one;
-            sharp += beyonds[k] * beyonds[k] * sures[k] / (1.0 + blunts[k] * sures[k]);
-        }
-        match of {
-            Of::Ratio => (found, sharp),
-            Of::Tint => (found, found),
-        }
+        (0..3)
+            .map(|k| (steps[k] - common) * (steps[k] - common) * sures[k])
+            .sum()
     }
 }
 
@@ -393,7 +359,7 @@ pub(super) fn walls(
     for (at, &label) in parts.labels.data().iter().enumerate() {
         if label > 0 {
             let top = &mut strongest[label as usize - 1];
-            *top = top.max(steps.sharp.data()[at]);
+            *top = top.max(steps.strength.data()[at]);
         }
     }
     let held = |label: u32| {
@@ -415,7 +381,7 @@ pub(super) fn walls(
     for (at, &label) in parts.labels.data().iter().enumerate() {
         if held(label) {
             let (own, others) = &mut of[label as usize - 1];
-            own.push(steps.sharp.data()[at]);
+            own.push(kept.data()[at]);
             others.push(beside.data()[at]);
         }
     }
