@@ -275,3 +275,62 @@ fn product(a: &[Vec<f64>], b: &[Vec<f64>]) -> Vec<Vec<f64>> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::tests::{Grain, Shown, layer};
+    use super::super::pose::SHIFT;
+    use super::super::{octaves, patch};
+    use super::*;
+    use crate::budget::Account;
+    use crate::geom::Rect;
+    use crate::raster::Raster;
+
+    /// Fine texture under noise, and blotches of light of 12 px that are others in every exposure.
+    fn shot([dx, dy]: [f64; 2], exposure: u64, account: &Account) -> Shown {
+        let mut grain = Grain((exposure + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
+        let mut light = Raster::filled(Rect::of_size(220, 200), [0.0; 3], account).unwrap();
+        for y in 0..200 {
+            for x in 0..220 {
+                let (u, v) = (f64::from(x) + dx, f64::from(y) + dy);
+                let texture = 0.04 * layer(u, v, 5.0, 1);
+                let blotch = 0.02
+                    * layer(
+                        f64::from(x),
+                        f64::from(y),
+                        12.0,
+                        (exposure + 1).wrapping_mul(0xd1b5_4a32_d192_ed03),
+                    );
+                let value = 0.3 + texture + blotch + 0.015 * grain.next();
+                light.put(x, y, [value as f32; 3]);
+            }
+        }
+        Shown(light, account.clone())
+    }
+
+    #[test]
+    fn a_shift_is_found_as_closely_as_it_says() {
+        let account = Account::unlimited();
+        let (mut square, mut said, mut off) = (0.0, 0.0f64, 0.0f64);
+        let truths = [[0.31, -0.22], [-0.4, 0.13], [0.08, 0.45], [-0.27, -0.36]];
+        for (truth, n) in truths.into_iter().zip(0u64..) {
+            let frame = shot(truth, 2 * n, &account);
+            let plate = shot([0.0; 2], 2 * n + 1, &account);
+            let mut patches = [patch::whole(&frame, &plate, 1, &account).unwrap()];
+            let octaves = octaves(&mut patches, &account).unwrap();
+            let start = Pose::still(&Rect::of_size(220, 200));
+            let found = refined(&octaves, start, &SHIFT).unwrap();
+            for k in 0..2 {
+                let error = found.pose.shift()[k] - truth[k];
+                square += error * error / found.covariance[k][k] / 8.0;
+                said = said.max(found.covariance[k][k].sqrt());
+                off = off.max(error.abs());
+            }
+        }
+        assert!(
+            (0.1..2.5).contains(&square),
+            "{square} of the variance said"
+        );
+        assert!(said < 0.03 && off < 0.04, "said {said}, off by {off}");
+    }
+}

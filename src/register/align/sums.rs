@@ -58,7 +58,7 @@ impl Sums {
         let ratios = row.ratio.iter_mut().zip(&mut row.one);
         for ((ratio, one), (light, low)) in ratios.zip(light.iter().zip(low)) {
             let share = light / low;
-            let inside = (share >= RATIO[0]) & (share <= RATIO[1]);
+            let inside = (RATIO[0]..=RATIO[1]).contains(&share);
             *ratio = if inside { share } else { 1.0 };
             *one = if inside { 1.0 } else { 0.0 };
         }
