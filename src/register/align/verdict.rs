@@ -23,7 +23,7 @@ const HELD_TOO: f64 = 3.0;
 const SIGNIFICANT: f64 = 3.0;
 const LEAST: f64 = 0.05;
 /// Turns and scales count beyond so many of their deviations.
-const SURE: f64 = 3.2;
+const SURE: f64 = 4.5;
 /// A plate whose detail is so many times what its finest structure would give as noise has texture.
 const TEXTURE: f32 = 2.0;
 
