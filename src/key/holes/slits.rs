@@ -122,25 +122,19 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
     }
     for (i, said, bare) in shares {
         if let Some(said) = said {
-            // A bare slit has an inside, like a hole.
-            let most = if bare && said.coverage < NONE {
-                255.0
+            // A bare slit has an inside, like a hole: 255. What is seen through others is told to less than that.
+            open.data_mut()[i] = if bare && said.coverage < NONE {
+                255
             } else {
-                254.0
+                (255.0 * (1.0 - said.coverage)).clamp(1.0, 254.0) as u8
             };
-            let seen = if most == 255.0 {
-                1.0
-            } else {
-                1.0 - said.coverage
-            };
-            open.data_mut()[i] = (255.0 * seen).clamp(1.0, most) as u8;
         }
     }
     Ok(())
 }
 
-/// Pixels in a line, each more like the plate than like paint, with gaps of up to two: where a thin slit runs between two rows of pixels, or the piece is too
-/// bright for the frame, some of it isn't seen.
+/// Pixels in a line, each more like the plate than like paint, with gaps of up to two: where a thin slit runs between
+/// two rows of pixels, or the piece is too bright for the frame, some of it isn't seen.
 struct Line {
     place: Rect,
     members: Vec<usize>,
