@@ -77,7 +77,7 @@ fn mixed(near: &[f32; 6], wide: &[f32; 6]) -> [f32; 3] {
 }
 
 /// Each unknown cell becomes the mean of its neighbours, some rounds long.
-fn relaxed(
+pub(super) fn relaxed(
     light: &mut Raster<[f32; 3]>,
     weight: &Raster<f32>,
     account: &Account,

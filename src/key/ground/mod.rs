@@ -4,6 +4,7 @@
 //! light. Works at half size; a flood runs from the frame's border through everything that can.
 
 mod areas;
+mod cast;
 mod cells;
 mod flood;
 mod light;

@@ -6,10 +6,11 @@ use rayon::prelude::*;
 use super::super::LightField;
 use super::super::tools::labels::{self, Joined};
 use super::super::tools::{gauss, push_pull};
-use super::Ground;
 use super::noise::solved;
+use super::{Ground, cast};
 use crate::budget::{Account, OverBudget};
-use crate::raster::Raster;
+use crate::geom::Rect;
+use crate::raster::{Matte, Raster};
 
 /// Terms of a polynomial of third degree in two directions: lamps drift no finer across a frame.
 const TERMS: usize = 10;
@@ -45,6 +46,7 @@ const LEAST: f32 = 0.0008;
 pub(in super::super) fn thrown(
     ground: &Ground,
     body: &Raster<u8>,
+    matte: &Matte,
     rod_shadow: &Raster<u8>,
     account: &Account,
 ) -> Result<LightField, OverBudget> {
@@ -77,8 +79,29 @@ pub(in super::super) fn thrown(
                 }
             }
         });
+    let mut seen = Raster::filled(rect, 0.0f32, account)?;
+    for (seen, &far) in seen.data_mut().iter_mut().zip(far.data()) {
+        *seen = f32::from(far);
+    }
+    let silhouette = halved(matte, rect, account)?;
+    let mut cells = cast::carried_on(&cells, &seen, &silhouette, account)?;
     quietened(&mut cells, &far, body, account)?;
     Ok(LightField { cells })
+}
+
+/// Mean coverage in each half-size cell.
+fn halved(matte: &Matte, rect: Rect, account: &Account) -> Result<Raster<f32>, OverBudget> {
+    let mut out = Raster::filled(rect, 0.0f32, account)?;
+    let full = matte.rect();
+    for y in full.y0..full.y1 {
+        for x in full.x0..full.x1 {
+            let (i, j) = (x.div_euclid(2), y.div_euclid(2));
+            if rect.contains(i, j) {
+                out.put(i, j, out.at(i, j) + 0.25 * matte.at(x, y));
+            }
+        }
+    }
+    Ok(out)
 }
 
 /// A low polynomial per channel over the frame.
