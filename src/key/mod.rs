@@ -131,9 +131,10 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let ground = ground::found(ask, account)?;
     let rig = rig::found(ask, &ground, account)?;
     // A rod's shadow lies on the set and its light is real; a rod's own cells show no set.
-    let ground = ground::relit(ask, ground, &rig.shadow, &rig.cells, account)?;
+    let mut ground = ground::relit(ask, ground, &rig.shadow, &rig.cells, account)?;
     let mut body = body(ask, &ground, &rig, account)?;
     let elsewhere = piece::chosen(ask, &mut body, &rig.cells, &ground.light, account)?;
+    ground::shadow::carried_on(&mut ground, &body, account)?;
     let mut backdrop = backdrop(ask, &ground, &rig, account)?;
     let open = holes::found(
         ask.frame,

@@ -29,15 +29,20 @@ const MOST: (f64, f64) = (-0.5, 0.98);
 /// Where a term acts.
 const ACTS: f64 = 0.05;
 
-/// The light of `ratios` where it is `known` (1) or a guess (0), carried on under the piece by what its `silhouette` casts.
+/// The light of `ratios` where the set is `seen` (1), carried on under the piece by what its `silhouette` casts.
 /// All at half size, on one rectangle; the ratios are 1 far away.
 pub(super) fn carried_on(
     ratios: &Raster<[f32; 3]>,
-    known: &Raster<f32>,
+    seen: &Raster<u8>,
     silhouette: &Raster<f32>,
     account: &Account,
 ) -> Result<Raster<[f32; 3]>, OverBudget> {
     let rect = ratios.rect();
+    let mut known = Raster::filled(rect, 0.0f32, account)?;
+    for (known, &seen) in known.data_mut().iter_mut().zip(seen.data()) {
+        *known = f32::from(seen);
+    }
+    let known = &known;
     let mut left = ratios.cropped(rect, account)?;
     let mut model = Raster::filled(rect, [1.0f32; 3], account)?;
     for _ in 0..TERMS {
@@ -392,4 +397,89 @@ fn read(shape: &Raster<f32>, u: f64, v: f64) -> f64 {
     let top = get(i, j) * (1.0 - a) + get(i + 1.0, j) * a;
     let low = get(i, j + 1.0) * (1.0 - a) + get(i + 1.0, j + 1.0) * a;
     top * (1.0 - b) + low * b
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIDE: u32 = 200;
+
+    /// A soft disc: 1 at the middle.
+    fn disc(x: i32, y: i32, middle: (f64, f64), radius: f64, soft: f64) -> f64 {
+        let (dx, dy) = (f64::from(x) + 0.5 - middle.0, f64::from(y) + 0.5 - middle.1);
+        ((radius - (dx * dx + dy * dy).sqrt()) / soft + 0.5).clamp(0.0, 1.0)
+    }
+
+    /// Ratios, what is seen of them and the silhouette: a disc at (100, 90) that hides most of its shadow.
+    fn scene(
+        ratio: impl Fn(i32, i32) -> [f32; 3],
+    ) -> (Raster<[f32; 3]>, Raster<u8>, Raster<f32>, Account) {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(SIDE, SIDE);
+        let mut ratios = Raster::filled(rect, [1.0f32; 3], &account).unwrap();
+        let mut seen = Raster::filled(rect, 1u8, &account).unwrap();
+        let mut silhouette = Raster::filled(rect, 0.0f32, &account).unwrap();
+        for y in 0..SIDE as i32 {
+            for x in 0..SIDE as i32 {
+                let hides = disc(x, y, (100.0, 90.0), 40.0, 1.0);
+                silhouette.put(x, y, hides as f32);
+                seen.put(x, y, u8::from(hides <= 0.0));
+                // What lies under the piece is no light.
+                ratios.put(x, y, if hides > 0.0 { [0.9; 3] } else { ratio(x, y) });
+            }
+        }
+        (ratios, seen, silhouette, account)
+    }
+
+    #[test]
+    fn a_hidden_shadow_is_found_from_its_rim() {
+        let taken = [0.5, 0.48, 0.45];
+        // A larger disc, soft over 24 cells.
+        let shadow = |x: i32, y: i32, k: usize| {
+            1.0 - taken[k] * disc(x, y, (112.0, 108.0), 44.0, 24.0) as f32
+        };
+        let (ratios, seen, silhouette, account) =
+            scene(|x, y| std::array::from_fn(|k| shadow(x, y, k)));
+        let got = carried_on(&ratios, &seen, &silhouette, &account).unwrap();
+        for y in 0..SIDE as i32 {
+            for x in 0..SIDE as i32 {
+                for k in 0..3 {
+                    let (got, want) = (got.at(x, y)[k], shadow(x, y, k));
+                    let near = if seen.at(x, y) > 0 { 0.0 } else { 0.045 };
+                    assert!((got - want).abs() <= near, "{x} {y}: {got} for {want}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn light_that_no_silhouette_casts_goes_on_from_its_surroundings() {
+        // Even light; and a slope that has nothing to do with the piece.
+        for slope in [0.0, 0.0004] {
+            let light = |x: i32| 1.0 + slope * (x - 100) as f32;
+            let (ratios, seen, silhouette, account) = scene(|x, _| [light(x); 3]);
+            let got = carried_on(&ratios, &seen, &silhouette, &account).unwrap();
+            for y in 0..SIDE as i32 {
+                for x in 0..SIDE as i32 {
+                    let off = got.at(x, y)[1] - light(x);
+                    assert!(off.abs() < 0.004 + 8.0 * slope, "{x} {y}: {off}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn pictures_of_a_cell_or_nothing_are_survived() {
+        let account = Account::unlimited();
+        for rect in [Rect::EMPTY, Rect::new(-1, 4, 1, 1), Rect::of_size(300, 2)] {
+            for (value, seen) in [(1.0f32, 0u8), (0.0, 1), (f32::NAN, 1), (16.0, 1)] {
+                let ratios = Raster::filled(rect, [value; 3], &account).unwrap();
+                let seen = Raster::filled(rect, seen, &account).unwrap();
+                let silhouette = Raster::filled(rect, 0.5f32, &account).unwrap();
+                let got = carried_on(&ratios, &seen, &silhouette, &account).unwrap();
+                assert_eq!(got.rect(), rect);
+            }
+        }
+    }
 }

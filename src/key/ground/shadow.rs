@@ -66,27 +66,35 @@ pub(in super::super) fn thrown(
     }
     let mut cells = push_pull::filled(light, &known, account)?;
     let drift = Drift::of(&cells, &far);
-    let width = cells.width().max(1);
-    cells
-        .data_mut()
-        .par_chunks_mut(width)
-        .enumerate()
-        .for_each(|(j, row)| {
-            for (i, cell) in row.iter_mut().enumerate() {
-                let slow = drift.at(rect.x0 + i as i32, rect.y0 + j as i32);
-                for k in 0..3 {
-                    cell[k] = (cell[k] / slow[k].max(0.05)).clamp(0.0, 16.0);
-                }
-            }
-        });
-    let mut seen = Raster::filled(rect, 0.0f32, account)?;
-    for (seen, &far) in seen.data_mut().iter_mut().zip(far.data()) {
-        *seen = f32::from(far);
-    }
+    drift.taken_off(&mut cells);
     let silhouette = halved(matte, rect, account)?;
-    let mut cells = cast::carried_on(&cells, &seen, &silhouette, account)?;
+    let mut cells = cast::carried_on(&cells, &far, &silhouette, account)?;
     quietened(&mut cells, &far, body, account)?;
     Ok(LightField { cells })
+}
+
+/// The light on the set with the shadow carried on under the `body` by what that casts.
+pub(in super::super) fn carried_on(
+    ground: &mut Ground,
+    body: &Raster<u8>,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let rect = ground.light.cells.rect();
+    let mut far = Raster::filled(rect, 0u8, account)?;
+    let mut silhouette = Raster::filled(rect, 0.0f32, account)?;
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let hides = set(body, x, y);
+            far.put(x, y, u8::from(set(&ground.background, x, y) && !hides));
+            silhouette.put(x, y, f32::from(u8::from(hides)));
+        }
+    }
+    let drift = Drift::of(&ground.light.cells, &far);
+    drift.taken_off(&mut ground.light.cells);
+    let mut cells = cast::carried_on(&ground.light.cells, &far, &silhouette, account)?;
+    drift.laid_on(&mut cells);
+    ground.light.cells = cells;
+    Ok(())
 }
 
 /// Mean coverage in each half-size cell.
@@ -191,6 +199,29 @@ impl Drift {
             u * v * v,
             v * v * v,
         ]
+    }
+
+    /// The light without the drift.
+    fn taken_off(&self, cells: &mut Raster<[f32; 3]>) {
+        self.applied(cells, |cell, slow| (cell / slow).clamp(0.0, 16.0));
+    }
+
+    fn laid_on(&self, cells: &mut Raster<[f32; 3]>) {
+        self.applied(cells, |cell, slow| cell * slow);
+    }
+
+    fn applied(&self, cells: &mut Raster<[f32; 3]>, with: impl Fn(f32, f32) -> f32 + Sync) {
+        let rect = cells.rect();
+        let width = cells.width().max(1);
+        let rows = cells.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
+        rows.for_each(|(row, y)| {
+            for (cell, x) in row.iter_mut().zip(rect.x0..) {
+                let slow = self.at(x, y);
+                for k in 0..3 {
+                    cell[k] = with(cell[k], slow[k].max(0.05));
+                }
+            }
+        });
     }
 
     fn at(&self, x: i32, y: i32) -> [f32; 3] {

@@ -228,7 +228,13 @@ fn thrown_light_is_one_where_nothing_happens_whatever_the_drift() {
         }
         assert!(left(&ground) > 200 && left(&ground) < 500);
         let none = Raster::filled(Rect::EMPTY, 0u8, &account).unwrap();
-        let thrown = shadow::thrown(&ground, &body, &none, &account).unwrap();
+        let mut matte = Matte::filled(Rect::of_size(160, 160), 0.0, &account).unwrap();
+        for y in 0..160 {
+            for x in 0..160 {
+                matte.put(x, y, f32::from(u8::from(distance(x, y) < 18.0)));
+            }
+        }
+        let thrown = shadow::thrown(&ground, &body, &matte, &none, &account).unwrap();
         assert_eq!(thrown.cells.at(2, 70), [1.0; 3]);
         assert_eq!(thrown.cells.at(77, 5), [1.0; 3]);
         let beside = thrown.cells.at(40, 40 + 13)[1];
@@ -287,7 +293,8 @@ fn tiny_blank_and_broken_pictures_are_survived() {
                     .all(|v| v.is_finite())
             );
             let body = Raster::filled(Rect::EMPTY, 0u8, &account).unwrap();
-            let thrown = shadow::thrown(&ground, &body, &body, &account).unwrap();
+            let matte = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
+            let thrown = shadow::thrown(&ground, &body, &matte, &body, &account).unwrap();
             assert!(thrown.cells.data().iter().flatten().all(|v| v.is_finite()));
         }
     }

@@ -20,7 +20,7 @@ const SMOOTH: f64 = 0.08;
 /// it is something solid.
 const OFF: f64 = 0.3;
 /// Coverage at the line's end: anything from half to full would do.
-const FULLEST: f64 = 0.8;
+const FULLEST: f64 = 0.7;
 /// So many of the colours must, and they must depart so far from mere shading (a share of their brightness).
 const MOST: f64 = 0.85;
 const COLOURED: f64 = 0.02;
@@ -28,7 +28,7 @@ const COLOURED: f64 = 0.02;
 const END: f64 = 0.97;
 /// See-through when this part of the colours comes at least so near the backdrop, as a share of the line.
 const NEAREST: f64 = 0.05;
-const REACHED: f64 = 0.55;
+const REACHED: f64 = 0.62;
 /// How well the line alone gives what shows through on average (standard deviation).
 const LINE: f64 = 0.2;
 /// Least coverage of something seen.
@@ -103,10 +103,11 @@ fn slow(
     Ok(means)
 }
 
-/// How much of the plate's grain is in the frame: mean product of both details, its variance, and the share of
-/// pixels with detail in the frame.
+/// How much of the plate's grain is in the frame: product of both details over what the backdrop's brightness lets
+/// expect (grain is a share of it), its variance, and the share of pixels with detail in the frame.
 fn grain(sensed: &Sensed, means: &Raster<[f32; 7]>) -> (f64, f64, f64) {
     let (mut sum, mut square, mut rough, mut count) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
+    let mut expected = 0.0f64;
     for (i, m) in means.data().iter().enumerate() {
         if m[0] <= 0.0 {
             continue;
@@ -118,14 +119,19 @@ fn grain(sensed: &Sensed, means: &Raster<[f32; 7]>) -> (f64, f64, f64) {
             let (dc, db) = (c[k] - m[1 + k], b[k] - m[4 + k]);
             product += dc * db / v[k];
             energy += dc * dc / v[k];
+            expected += f64::from(m[4 + k] * m[4 + k] / v[k]);
         }
         sum += f64::from(product);
         square += f64::from(product) * f64::from(product);
         rough += f64::from(u8::from(energy > 3.0 * DETAIL));
         count += 1.0;
     }
-    let count = count.max(1.0);
-    (sum / count, square / (count * count), rough / count)
+    let expected = expected.max(1e-9);
+    (
+        sum / expected,
+        square / (expected * expected),
+        rough / count.max(1.0),
+    )
 }
 
 /// Judges the piece inside `solid`; `beside` is where nothing hides the plate.
