@@ -26,8 +26,12 @@ const EXPLAINED: f64 = 0.5;
 const LEAST: f64 = 0.01;
 /// How much a lamp can take, and how much a piece throws back.
 const MOST: (f64, f64) = (-0.5, 0.98);
-/// Where a term acts.
-const ACTS: f64 = 0.05;
+/// Where a term acts, and where it is next to nothing.
+const ACTS: f32 = 0.05;
+const FAINT: f32 = 1e-3;
+/// Bounds of a shadow's size over its piece's, and of its softness as a share of the frame's width.
+const LARGER: std::ops::Range<f64> = 0.8..1.6;
+const SOFTEST: f64 = 0.2;
 
 /// The light of `ratios` where the set is `seen` (1), carried on under the piece by what its `silhouette` casts.
 /// All at half size, on one rectangle; the ratios are 1 far away.
@@ -46,29 +50,25 @@ pub(super) fn carried_on(
     let mut left = ratios.cropped(rect, account)?;
     let mut model = Raster::filled(rect, [1.0f32; 3], account)?;
     for _ in 0..TERMS {
-        let grids = [LOOK, FIT, DRAW]
-            .map(|side| Grid::of(&left, known, silhouette, side, account))
-            .into_iter()
-            .collect::<Result<Vec<_>, _>>()?;
-        let Some(term) = Term::found(&grids, account)? else {
+        let grid = |side| Grid::of(&left, known, silhouette, side, account);
+        let grids = [grid(LOOK)?, grid(FIT)?, grid(DRAW)?];
+        let Some((taken, shape)) = Term::found(&grids, account)? else {
             break;
         };
-        let drawn = term.drawn(&grids[2], account)?;
-        let width = rect.width() as usize;
-        let grid = &grids[2];
+        let width = (rect.width() as usize).max(1);
         model
             .data_mut()
-            .par_chunks_mut(width.max(1))
-            .zip(left.data_mut().par_chunks_mut(width.max(1)))
+            .par_chunks_mut(width)
+            .zip(left.data_mut().par_chunks_mut(width))
             .enumerate()
             .for_each(|(j, (model, left))| {
-                for i in 0..width {
-                    let (u, v) = grid.place(i, j);
-                    let cover = read(&drawn, u, v);
+                for (i, (model, left)) in model.iter_mut().zip(left).enumerate() {
+                    let (u, v) = grids[2].place(i, j);
+                    let cover = read(&shape, u, v);
                     for k in 0..3 {
-                        let share = (1.0 - term.taken[k] * cover).max(0.02) as f32;
-                        model[i][k] *= share;
-                        left[i][k] /= share;
+                        let share = (1.0 - taken[k] as f32 * cover).max(0.02);
+                        model[k] *= share;
+                        left[k] /= share;
                     }
                 }
             });
@@ -91,8 +91,10 @@ pub(super) fn carried_on(
 struct Grid {
     /// Cells to a side of a block.
     block: i32,
-    /// Departure from 1 and how much of the block is known.
+    /// Departure of the known light from 1 per channel, and how much of the block is known.
     light: Raster<[f32; 4]>,
+    /// How much is known, and that times the mean departure.
+    mean: Raster<[f32; 2]>,
     silhouette: Raster<f32>,
 }
 
@@ -105,44 +107,58 @@ impl Grid {
         account: &Account,
     ) -> Result<Grid, OverBudget> {
         let rect = ratios.rect();
-        let block = (rect.width().max(rect.height()) as i32 + side - 1) / side;
-        let block = block.max(1);
+        let longest = rect.width().max(rect.height()) as i32;
+        let block = ((longest + side - 1) / side).max(1);
         let over = |n: u32| n.div_ceil(block as u32);
         let small = Rect::of_size(over(rect.width()), over(rect.height()));
         let mut light = Raster::filled(small, [0.0f32; 4], account)?;
+        let mut mean = Raster::filled(small, [0.0f32; 2], account)?;
         let mut shape = Raster::filled(small, 0.0f32, account)?;
-        for (y, j) in (rect.y0..rect.y1).zip(0i32..) {
-            for (x, i) in (rect.x0..rect.x1).zip(0i32..) {
-                let (i, j) = (i / block, j / block);
-                let share = 1.0 / (block * block) as f32;
-                let known = known.at(x, y) * share;
-                let (mut sum, value) = (light.at(i, j), ratios.at(x, y));
-                for k in 0..3 {
-                    sum[k] += known * (value[k] - 1.0);
+        let width = small.width().max(1) as usize;
+        let share = 1.0 / (block * block) as f32;
+        light
+            .data_mut()
+            .par_chunks_mut(width)
+            .zip(mean.data_mut().par_chunks_mut(width))
+            .zip(shape.data_mut().par_chunks_mut(width))
+            .enumerate()
+            .for_each(|(j, ((light, mean), shape))| {
+                let y0 = rect.y0 + j as i32 * block;
+                for y in y0..(y0 + block).min(rect.y1) {
+                    let (ratios, known) = (ratios.row(y), known.row(y));
+                    let silhouette = silhouette.row(y);
+                    for (i, ratio) in ratios.iter().enumerate() {
+                        let n = i / block as usize;
+                        for k in 0..3 {
+                            light[n][k] += known[i] * (ratio[k] - 1.0);
+                        }
+                        light[n][3] += known[i];
+                        shape[n] += share * silhouette[i];
+                    }
                 }
-                sum[3] += known;
-                light.put(i, j, sum);
-                shape.put(i, j, shape.at(i, j) + share * silhouette.at(x, y));
-            }
-        }
-        for sum in light.data_mut() {
-            for k in 0..3 {
-                sum[k] = if sum[3] > 1e-6 { sum[k] / sum[3] } else { 0.0 };
-            }
-        }
+                for (light, mean) in light.iter_mut().zip(mean) {
+                    let whole = light[3];
+                    for v in &mut light[..3] {
+                        *v = if whole > 0.0 { *v / whole } else { 0.0 };
+                    }
+                    light[3] *= share;
+                    *mean = [light[3], light[3] * (light[0] + light[1] + light[2]) / 3.0];
+                }
+            });
         Ok(Grid {
             block,
             light,
+            mean,
             silhouette: shape,
         })
     }
 
     /// Where the middle of the half-size cell (i, j), counted from the corner, lies on this grid.
-    fn place(&self, i: usize, j: usize) -> (f64, f64) {
-        let block = f64::from(self.block);
+    fn place(&self, i: usize, j: usize) -> (f32, f32) {
+        let block = self.block as f32;
         (
-            (i as f64 + 0.5) / block - 0.5,
-            (j as f64 + 0.5) / block - 0.5,
+            (i as f32 + 0.5) / block - 0.5,
+            (j as f32 + 0.5) / block - 0.5,
         )
     }
 }
@@ -154,71 +170,62 @@ struct Term {
     soft: f64,
     /// How much larger than the piece.
     larger: f64,
-    /// Share of the light that is taken, per channel; below 0 what is thrown back.
-    taken: [f64; 3],
 }
 
-/// What a silhouette in one place explains.
+/// Sums over what is known: squares of the term's shape, its product with the mean departure.
 #[derive(Clone, Copy, Debug, Default)]
 struct Sums {
     shape: f64,
-    both: [f64; 3],
-    /// Of the squares of what is seen where the term acts.
-    seen: f64,
+    both: f64,
 }
 
 impl Sums {
-    fn with(self, light: &[f32; 4], cover: f64) -> Sums {
-        let weight = f64::from(light[3]);
-        let mut sums = self;
-        sums.shape += weight * cover * cover;
-        let mut mean = 0.0;
-        for k in 0..3 {
-            sums.both[k] += weight * cover * f64::from(light[k]);
-            mean += f64::from(light[k]) / 3.0;
-        }
-        if cover > ACTS {
-            sums.seen += weight * mean * mean;
-        }
-        sums
-    }
-
-    fn plus(self, other: Sums) -> Sums {
-        Sums {
-            shape: self.shape + other.shape,
-            both: [0, 1, 2].map(|k| self.both[k] + other.both[k]),
-            seen: self.seen + other.seen,
-        }
-    }
-
-    fn taken(&self) -> [f64; 3] {
-        self.both
-            .map(|both| (-both / self.shape.max(1e-9)).clamp(MOST.0, MOST.1))
-    }
-
-    /// How much smaller the sum of squares becomes.
+    /// How much smaller the sum of squares becomes when the best share of the light is taken.
     fn gain(&self) -> f64 {
-        let both = self.both.iter().sum::<f64>() / 3.0;
-        let taken = (-both / self.shape.max(1e-9)).clamp(MOST.0, MOST.1);
-        -taken * (2.0 * both + taken * self.shape)
+        let taken = taken(self.both, self.shape);
+        -taken * (2.0 * self.both + taken * self.shape)
     }
 }
 
+fn taken(both: f64, shape: f64) -> f64 {
+    (-both / shape.max(1e-9)).clamp(MOST.0, MOST.1)
+}
+
 impl Term {
-    fn found(grids: &[Grid], account: &Account) -> Result<Option<Term>, OverBudget> {
-        let Some(start) = Term::looked_for(&grids[0], account)? else {
+    /// The term that explains most, with the share of the light it takes, per channel (below 0 what is thrown back), and
+    /// its shape on the finest grid.
+    fn found(
+        grids: &[Grid; 3],
+        account: &Account,
+    ) -> Result<Option<([f64; 3], Raster<f32>)>, OverBudget> {
+        let [look, fit, draw] = grids;
+        let Some(term) = Term::looked_for(look, account)? else {
             return Ok(None);
         };
-        let mut best = start;
-        let mut gain = 0.0;
-        for grid in &grids[1..] {
-            (best, gain) = best.nearer(grid, account)?;
+        let (term, gain) = term.nearer(fit, account)?;
+        let mut seen = 0.0;
+        term.over(fit, &term.blurred(fit, account)?, |cover, i| {
+            let [weight, both] = fit.mean.data()[i];
+            if cover > ACTS && weight > 0.0 {
+                seen += f64::from(both * both / weight);
+            }
+        });
+        if gain < EXPLAINED * seen {
+            return Ok(None);
         }
-        let sums = best.sums(&grids[2], &best.blurred(&grids[2], account)?);
-        best.taken = sums.taken();
-        let mean = best.taken.iter().sum::<f64>() / 3.0;
-        let real = mean.abs() >= LEAST && gain >= EXPLAINED * sums.seen;
-        Ok(real.then_some(best))
+        let mut shape = Raster::filled(draw.light.rect(), 0.0f32, account)?;
+        let (mut squares, mut both) = (0.0, [0.0; 3]);
+        term.over(draw, &term.blurred(draw, account)?, |cover, i| {
+            let light = &draw.light.data()[i];
+            shape.data_mut()[i] = cover;
+            squares += f64::from(light[3] * cover * cover);
+            for k in 0..3 {
+                both[k] += f64::from(light[3] * cover * light[k]);
+            }
+        });
+        let taken = both.map(|both| taken(both, squares));
+        let mean = (taken[0] + taken[1] + taken[2]) / 3.0;
+        Ok((mean.abs() >= LEAST).then_some((taken, shape)))
     }
 
     /// The best of all places in whole cells of a coarse grid.
@@ -237,11 +244,12 @@ impl Term {
         let bests: Vec<(f64, i32)> = rows
             .par_iter()
             .map(|&(s, dy)| {
+                let reached = shapes[s].bounds(|&cover| cover > FAINT);
                 let mut best = (0.0, 0);
                 for dx in -reach..=reach {
-                    let sums = moved(&shapes[s], grid, dx, dy);
-                    if sums.gain() > best.0 {
-                        best = (sums.gain(), dx);
+                    let gain = moved(&shapes[s], reached, grid, dx, dy).gain();
+                    if gain > best.0 {
+                        best = (gain, dx);
                     }
                 }
                 best
@@ -254,7 +262,6 @@ impl Term {
                     offset: (f64::from(dx) * block, f64::from(dy) * block),
                     soft: SOFT[s] * block,
                     larger: 1.0,
-                    taken: [0.0; 3],
                 };
                 best = Some((gain, term));
             }
@@ -262,45 +269,50 @@ impl Term {
         Ok(best.map(|b| b.1))
     }
 
-    /// Better numbers by ever smaller steps in each of them.
+    /// Better numbers by ever smaller steps in each of them; how much they explain.
     fn nearer(self, grid: &Grid, account: &Account) -> Result<(Term, f64), OverBudget> {
-        let gain = |term: &Term, shape: &Raster<f32>| term.sums(grid, shape).gain();
+        let gain = |term: &Term, shape: &Raster<f32>| {
+            let mut sums = Sums::default();
+            term.over(grid, shape, |cover, i| {
+                let [weight, both] = grid.mean.data()[i];
+                sums.shape += f64::from(weight * cover * cover);
+                sums.both += f64::from(both * cover);
+            });
+            sums.gain()
+        };
         let mut best = self;
         let mut shape = best.blurred(grid, account)?;
         let mut most = gain(&best, &shape);
         let block = f64::from(grid.block);
+        let softest = SOFTEST * f64::from(grid.light.rect().width().max(1)) * block;
         for step in [1.0, 0.5, 0.25, 0.125] {
             // Twice: the numbers hang together.
-            for _ in 0..2 {
-                for which in 0..4 {
-                    for sign in [-1.0, 1.0] {
-                        loop {
-                            let mut next = best;
-                            match which {
-                                0 => next.offset.0 += sign * step * block,
-                                1 => next.offset.1 += sign * step * block,
-                                2 => next.soft *= 1.0 + sign * 0.3 * step,
-                                _ => next.larger *= 1.0 + sign * 0.1 * step,
-                            }
-                            let fits = (0.8..1.6).contains(&next.larger)
-                                && next.soft
-                                    < 12.0 * block * f64::from(grid.light.rect().width().max(1))
-                                        / f64::from(LOOK)
-                                && next.soft > 0.25;
-                            if !fits {
-                                break;
-                            }
-                            let other = (which == 2)
-                                .then(|| next.blurred(grid, account))
-                                .transpose()?;
-                            let now = gain(&next, other.as_ref().unwrap_or(&shape));
-                            if now <= most * (1.0 + 1e-6) {
-                                break;
-                            }
-                            (best, most) = (next, now);
-                            if let Some(other) = other {
-                                shape = other;
-                            }
+            for which in [0, 1, 2, 3, 0, 1, 2, 3] {
+                for sign in [-1.0, 1.0] {
+                    loop {
+                        let mut next = best;
+                        match which {
+                            0 => next.offset.0 += sign * step * block,
+                            1 => next.offset.1 += sign * step * block,
+                            2 => next.soft *= 1.0 + sign * 0.3 * step,
+                            _ => next.larger *= 1.0 + sign * 0.1 * step,
+                        }
+                        let fits =
+                            LARGER.contains(&next.larger) && (0.25..softest).contains(&next.soft);
+                        if !fits {
+                            break;
+                        }
+                        let other = match which {
+                            2 => Some(next.blurred(grid, account)?),
+                            _ => None,
+                        };
+                        let now = gain(&next, other.as_ref().unwrap_or(&shape));
+                        if now <= most * (1.0 + 1e-6) {
+                            break;
+                        }
+                        (best, most) = (next, now);
+                        if let Some(other) = other {
+                            shape = other;
                         }
                     }
                 }
@@ -314,88 +326,70 @@ impl Term {
         gauss::blurred(&grid.silhouette, self.soft / f64::from(grid.block), account)
     }
 
-    /// Where a place of the shadow lies on the silhouette.
-    fn back(&self, grid: &Grid, x: f64, y: f64) -> (f64, f64) {
+    /// Every place of the grid on which the silhouette falls: how much, and which.
+    fn over(&self, grid: &Grid, shape: &Raster<f32>, mut each: impl FnMut(f32, usize)) {
         let rect = grid.light.rect();
         let block = f64::from(grid.block);
         let middle = (f64::from(rect.x1) / 2.0, f64::from(rect.y1) / 2.0);
-        (
-            (x - middle.0 - self.offset.0 / block) / self.larger + middle.0,
-            (y - middle.1 - self.offset.1 / block) / self.larger + middle.1,
-        )
-    }
-
-    fn sums(&self, grid: &Grid, shape: &Raster<f32>) -> Sums {
-        let rect = grid.light.rect();
-        let rows: Vec<Sums> = (rect.y0..rect.y1)
-            .into_par_iter()
-            .map(|y| {
-                (rect.x0..rect.x1).fold(Sums::default(), |sums, x| {
-                    let light = grid.light.at(x, y);
-                    if light[3] <= 0.0 {
-                        return sums;
-                    }
-                    let (u, v) = self.back(grid, f64::from(x), f64::from(y));
-                    sums.with(&light, read(shape, u, v))
-                })
-            })
+        let back = |at: i32, middle: f64, offset: f64| {
+            ((f64::from(at) - middle - offset / block) / self.larger + middle) as f32
+        };
+        let columns: Vec<f32> = (rect.x0..rect.x1)
+            .map(|x| back(x, middle.0, self.offset.0))
             .collect();
-        rows.into_iter().fold(Sums::default(), Sums::plus)
-    }
-
-    /// The shadow's shape on the grid.
-    fn drawn(&self, grid: &Grid, account: &Account) -> Result<Raster<f32>, OverBudget> {
-        let shape = self.blurred(grid, account)?;
-        let rect = grid.light.rect();
-        let mut out = Raster::filled(rect, 0.0f32, account)?;
+        let reached = shape.bounds(|&cover| cover > FAINT);
+        let (low, high) = ((reached.x0 - 1) as f32, reached.x1 as f32);
         for y in rect.y0..rect.y1 {
-            for x in rect.x0..rect.x1 {
-                let (u, v) = self.back(grid, f64::from(x), f64::from(y));
-                out.put(x, y, read(&shape, u, v) as f32);
+            let v = back(y, middle.1, self.offset.1);
+            if v < (reached.y0 - 1) as f32 || v > reached.y1 as f32 {
+                continue;
+            }
+            let row = (y - rect.y0) as usize * columns.len();
+            for (i, &u) in columns.iter().enumerate() {
+                if u >= low && u <= high {
+                    each(read(shape, u, v), row + i);
+                }
             }
         }
-        Ok(out)
     }
 }
 
-/// Sums for the silhouette moved by whole cells; nothing casts from beyond the grid.
-fn moved(shape: &Raster<f32>, grid: &Grid, dx: i32, dy: i32) -> Sums {
+/// Sums for the silhouette moved by whole cells, `reached` where it is more than nothing.
+fn moved(shape: &Raster<f32>, reached: Rect, grid: &Grid, dx: i32, dy: i32) -> Sums {
     let rect = grid.light.rect();
+    let (x0, x1) = (rect.x0.max(reached.x0 + dx), rect.x1.min(reached.x1 + dx));
     let mut sums = Sums::default();
-    for y in rect.y0.max(rect.y0 + dy)..rect.y1.min(rect.y1 + dy) {
-        let (x0, x1) = (rect.x0.max(rect.x0 + dx), rect.x1.min(rect.x1 + dx));
-        if x0 >= x1 {
-            continue;
+    if x0 >= x1 {
+        return sums;
+    }
+    for y in rect.y0.max(reached.y0 + dy)..rect.y1.min(reached.y1 + dy) {
+        let (mut squares, mut both) = (0.0f32, 0.0f32);
+        let covers = shape.span(y - dy, x0 - dx, x1 - dx);
+        for (mean, &cover) in grid.mean.span(y, x0, x1).iter().zip(covers) {
+            squares += mean[0] * cover * cover;
+            both += mean[1] * cover;
         }
-        let lights = &grid.light.row(y)[(x0 - rect.x0) as usize..(x1 - rect.x0) as usize];
-        let covers = &shape.row(y - dy)[(x0 - dx - rect.x0) as usize..];
-        for (light, &cover) in lights.iter().zip(covers) {
-            if cover > 1e-3 && light[3] > 0.0 {
-                sums = sums.with(light, f64::from(cover));
-            }
-        }
+        sums.shape += f64::from(squares);
+        sums.both += f64::from(both);
     }
     sums
 }
 
 /// Between the middles of cells; 0 beyond the grid.
-fn read(shape: &Raster<f32>, u: f64, v: f64) -> f64 {
+fn read(shape: &Raster<f32>, u: f32, v: f32) -> f32 {
     let rect = shape.rect();
     let (i, j) = (u.floor(), v.floor());
     let (a, b) = (u - i, v - j);
-    let get = |x: f64, y: f64| {
-        let inside = x >= f64::from(rect.x0)
-            && x < f64::from(rect.x1)
-            && y >= f64::from(rect.y0)
-            && y < f64::from(rect.y1);
-        if inside {
-            f64::from(shape.at(x as i32, y as i32))
+    let (i, j) = (i as i32, j as i32);
+    let get = |x: i32, y: i32| {
+        if rect.contains(x, y) {
+            shape.at(x, y)
         } else {
             0.0
         }
     };
-    let top = get(i, j) * (1.0 - a) + get(i + 1.0, j) * a;
-    let low = get(i, j + 1.0) * (1.0 - a) + get(i + 1.0, j + 1.0) * a;
+    let top = get(i, j) * (1.0 - a) + get(i + 1, j) * a;
+    let low = get(i, j + 1) * (1.0 - a) + get(i + 1, j + 1) * a;
     top * (1.0 - b) + low * b
 }
 

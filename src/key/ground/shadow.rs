@@ -67,6 +67,7 @@ pub(in super::super) fn thrown(
     let mut cells = push_pull::filled(light, &known, account)?;
     let drift = Drift::of(&cells, &far);
     drift.taken_off(&mut cells);
+    // Now that coverage is known: hair and holes throw less than their body did.
     let silhouette = halved(matte, rect, account)?;
     let mut cells = cast::carried_on(&cells, &far, &silhouette, account)?;
     quietened(&mut cells, &far, body, account)?;
