@@ -140,6 +140,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         ask.frame,
         &mut backdrop,
         &ground.noise,
+        &ground.light,
         &rig.coverage,
         &mut body,
         account,

@@ -10,7 +10,7 @@ mod slits;
 #[cfg(test)]
 mod tests;
 
-use super::Noise;
+use super::{LightField, Noise};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
@@ -27,6 +27,7 @@ pub(super) fn found(
     frame: &Light,
     backdrop: &mut Light,
     noise: &Noise,
+    light: &LightField,
     rods: &Matte,
     body: &mut Raster<u8>,
     account: &Account,
@@ -39,7 +40,7 @@ pub(super) fn found(
     }
     let fitted = Fitted::measured(frame, backdrop, noise, rods, body, rect, account)?;
     let mut open = Raster::filled(rect, 0u8, account)?;
-    let holes = parts::holes(&fitted, account)?;
+    let holes = parts::holes(&fitted, light, lights(light, body, rect), account)?;
     for hole in &holes {
         for &i in &hole.pixels {
             open.data_mut()[i as usize] = 255;
@@ -51,6 +52,25 @@ pub(super) fn found(
     }
     emptied(body, &open);
     Ok(open)
+}
+
+/// The darkest and the brightest light on the set around the body but for a fiftieth of it each, and the plate's own.
+fn lights(light: &LightField, body: &Raster<u8>, rect: Rect) -> (f32, f32) {
+    let mut all = Vec::new();
+    for j in rect.y0.div_euclid(2)..=rect.y1.div_euclid(2) {
+        for i in rect.x0.div_euclid(2)..=rect.x1.div_euclid(2) {
+            let held = light.cells.rect().contains(i, j) && body.rect().contains(i, j);
+            if held && body.at(i, j) == 0 {
+                all.push(light.cells.at(i, j)[1]);
+            }
+        }
+    }
+    all.sort_by(f32::total_cmp);
+    let Some(last) = all.len().checked_sub(1) else {
+        return (1.0, 1.0);
+    };
+    let few = last / 50;
+    (all[few].min(1.0), all[last - few].max(1.0))
 }
 
 /// Frame pixels around the body.

@@ -1,13 +1,16 @@
 //! Parts of the piece that show the plate under one light and end at a rim.
 
+use super::super::LightField;
 use super::super::tools::labels::{self, Joined};
 use super::fit::{Fitted, Pixel};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
-/// Light of a hole against the light outside, where texture shows it to be the plate, and where nothing does.
-const SHADED: (f32, f32) = (0.75, 1.2);
+/// Light a hole may have against the backdrop's where texture shows it to be the plate; without, so near to the
+/// backdrop's, or between the darkest and the brightest light around the piece to this share.
+const SHADED: (f32, f32) = (0.6, 1.3);
 const SAME: f32 = 0.06;
+const AROUND: f32 = 0.04;
 /// Tint the mean of a hole may have where texture shows it to be the plate, and where nothing does.
 const TINTED: f32 = 0.06;
 const TINT: f32 = 0.02;
@@ -30,15 +33,27 @@ const USUAL: usize = 16;
 /// A rim pixel differs by this many variances, light known to a share.
 const DIFFERS: f32 = 60.0;
 const STEP: f32 = 0.03;
-/// Share of a rim that must differ, and share of it that must be piece.
+/// Share of a rim that must differ, and where texture shows the plate; and share of it that must be piece.
 const RIMMED: f32 = 0.85;
+const RIMMED_TEXTURE: f32 = 0.6;
 const ENCLOSED: f32 = 0.5;
 /// Share of the piece around that may have the plate's colour to this tolerance, without texture.
 const COMMON: f32 = 0.10;
 const ABOUT: f32 = 0.08;
-/// Texture decides from this much evidence, in variances; and against a hole below this share of what it should be.
+/// The same of a hole that has the shape of one: so many pixels from its middle to its rim, so much of that rim piece,
+/// and so much of it different. Stripes of light on a curved face are narrow, or fade at their ends.
+const SHAPED: f32 = 0.3;
+const DEEP: usize = 4;
+const CLOSED: f32 = 0.85;
+const SHARP: f32 = 0.93;
+/// Texture decides from this much evidence, in variances, with so many standard deviations of what noise alone makes of
+/// it; for a hole above the one share of what it should be, against it below the other.
 const DECISIVE: f64 = 60.0;
+const BEYOND: f64 = 4.0;
+const SHOWN: f64 = 0.6;
 const MISSED: f64 = 0.35;
+/// The plate's share of the variance of a difference, when it is one frame.
+const PLATE: f64 = 0.5;
 
 /// A hole.
 pub struct Hole {
@@ -52,9 +67,17 @@ struct Found {
     hole: Hole,
     /// Texture says it is the plate.
     textured: bool,
+    /// It has the shape of a hole.
+    shaped: bool,
 }
 
-pub fn holes(fitted: &Fitted, account: &Account) -> Result<Vec<Hole>, OverBudget> {
+/// Holes of the piece; `lights` holds the darkest and the brightest light around the piece, against the plate's.
+pub fn holes(
+    fitted: &Fitted,
+    light: &LightField,
+    lights: (f32, f32),
+    account: &Account,
+) -> Result<Vec<Hole>, OverBudget> {
     let mut core = Raster::filled(fitted.rect, 0u8, account)?;
     for (i, core) in core.data_mut().iter_mut().enumerate() {
         *core = u8::from(even(fitted, i));
@@ -88,11 +111,21 @@ pub fn holes(fitted: &Fitted, account: &Account) -> Result<Vec<Hole>, OverBudget
     let theirs = sure.1 - ABOUT_THEIRS..sure.2 + ABOUT_THEIRS;
     let lit =
         |light: f32| (light - 1.0).abs() < SAME || (sure.0 >= SEVERAL && theirs.contains(&light));
+    let as_around = |hole: &Hole| {
+        let i = hole.pixels[0] as usize;
+        let x = fitted.rect.x0 + (i % fitted.width) as i32;
+        let y = fitted.rect.y0 + (i / fitted.width) as i32;
+        let whole = hole.light * light.at(x, y)[1];
+        whole > lights.0 * (1.0 - AROUND) && whole < lights.1 * (1.0 + AROUND)
+    };
     Ok(found
         .into_iter()
         .filter(|found| {
             let hole = &found.hole;
-            found.textured || (lit(hole.light) && rare(fitted, hole, &taken))
+            let alike = |most: f32| rare(fitted, hole, &taken, most);
+            found.textured
+                || (lit(hole.light) && alike(COMMON))
+                || (found.shaped && (lit(hole.light) || as_around(hole)) && alike(SHAPED))
         })
         .map(|found| found.hole)
         .collect())
@@ -158,49 +191,151 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
             differ += f32::from(u8::from(far));
         }
     }
-    if piece < ENCLOSED * all || differ < RIMMED * piece || piece == 0.0 {
+    let closed = piece >= CLOSED * all;
+    let rimmed = if closed { RIMMED_TEXTURE } else { RIMMED };
+    if piece < ENCLOSED * all || differ < rimmed * piece || piece == 0.0 {
         return None;
     }
-    let (expected, gained, tint) = texture(fitted, &pixels, light);
-    if expected > DECISIVE && gained < MISSED * expected {
+    let told = texture(fitted, &pixels, light);
+    let enough = DECISIVE + BEYOND * (3.0 * pixels.len() as f64).sqrt();
+    if told.expected > enough && told.gained < MISSED * told.expected {
         return None;
     }
-    let textured = gained > DECISIVE;
-    if tint > if textured { TINTED } else { TINT } {
+    let textured = told.gained > enough && told.gained > SHOWN * told.expected;
+    if told.tint > if textured { TINTED } else { TINT } {
         return None;
     }
+    if !textured && differ < RIMMED * piece {
+        return None;
+    }
+    let shaped = piece >= CLOSED * all && differ >= SHARP * piece && depth(fitted, &pixels) >= DEEP;
     Some(Found {
         hole: Hole { pixels, light },
         textured,
+        shaped,
     })
 }
 
-/// How much better the plate's own texture would explain a part of it than a flat colour, how much better it does
-/// (both in variances), and the largest departure of a channel's mean from neutral light.
-fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> (f64, f64, f32) {
-    let (mut expected, mut gained, mut tint) = (0.0f64, 0.0f64, 0.0f32);
-    for k in 0..3 {
-        let mut s = [0.0f64; 3];
-        for &i in pixels {
-            let p = &fitted.pixels[i as usize];
-            let w = worth(p, k, light);
-            s[0] += w;
-            s[1] += w * f64::from(p.frame[k]);
-            s[2] += w * f64::from(light * p.plate[k]);
-        }
-        let (seen, lit) = (s[1] / s[0], s[2] / s[0]);
-        for &i in pixels {
-            let p = &fitted.pixels[i as usize];
-            let w = worth(p, k, light);
-            let c = f64::from(p.frame[k]) - seen;
-            let b = f64::from(light * p.plate[k]) - lit;
-            expected += w * b * b;
-            gained += w * (c * c - (c - b) * (c - b));
-        }
-        let loose = 2.0 / (s[0].sqrt() * lit.max(1e-6));
-        tint = tint.max(((seen / lit.max(1e-6) - 1.0).abs() - loose) as f32);
+/// Pixels from the rim of a part to its middle, by rows and columns.
+fn depth(fitted: &Fitted, pixels: &[u32]) -> usize {
+    let width = fitted.width;
+    let mut left: std::collections::BTreeSet<u32> = pixels.iter().copied().collect();
+    let mut depth = 0;
+    while !left.is_empty() && depth < DEEP {
+        depth += 1;
+        let whole = |&i: &u32| {
+            let i = i as usize;
+            i >= width
+                && [i - 1, i + 1, i - width, i + width]
+                    .iter()
+                    .all(|&j| left.contains(&(j as u32)))
+        };
+        left = left.iter().copied().filter(whole).collect();
     }
-    (expected, gained, tint)
+    depth
+}
+
+/// What a part says of the plate's own texture, in variances; slopes of light say nothing.
+struct Told {
+    /// How much better texture would explain it than a slope of flat colour if it were the plate.
+    expected: f64,
+    /// How much better it does.
+    gained: f64,
+    /// The largest departure of a channel's mean from neutral light.
+    tint: f32,
+}
+
+fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> Told {
+    let place = |i: u32| {
+        let (x, y) = (i as usize % fitted.width, i as usize / fitted.width);
+        let first = pixels[0] as usize;
+        let of = (first % fitted.width, first / fitted.width);
+        [1.0, x as f64 - of.0 as f64, y as f64 - of.1 as f64]
+    };
+    let mut told = Told {
+        expected: 0.0,
+        gained: 0.0,
+        tint: 0.0,
+    };
+    for k in 0..3 {
+        let values = |i: u32| {
+            let p = &fitted.pixels[i as usize];
+            let lit = f64::from(light * p.plate[k]);
+            (worth(p, k, light), f64::from(p.frame[k]), lit)
+        };
+        let mut sums = [0.0f64; 3];
+        let (mut seen, mut plate) = (Slope::default(), Slope::default());
+        for &i in pixels {
+            let (w, c, b) = values(i);
+            sums[0] += w;
+            sums[1] += w * c;
+            sums[2] += w * b;
+            seen.add(place(i), w, c);
+            plate.add(place(i), w, b);
+        }
+        let (seen, plate) = (seen.fitted(), plate.fitted());
+        for &i in pixels {
+            let (w, c, b) = values(i);
+            let (c, b) = (c - at(seen, place(i)), b - at(plate, place(i)));
+            // The plate's own noise is no texture of the set.
+            let p = &fitted.pixels[i as usize];
+            let noise = PLATE * w * f64::from(p.variance[k]);
+            told.expected += w * b * b - noise;
+            told.gained += w * (c * c - (c - b) * (c - b)) + noise;
+        }
+        let mean = (sums[2] / sums[0]).max(1e-6);
+        let loose = 2.0 / (sums[0].sqrt() * mean);
+        let off = (sums[1] / sums[0] / mean - 1.0).abs() - loose;
+        told.tint = told.tint.max(off as f32);
+    }
+    told
+}
+
+/// A plane through weighted values, by its sums.
+#[derive(Default)]
+struct Slope {
+    square: [[f64; 3]; 3],
+    cross: [f64; 3],
+}
+
+impl Slope {
+    fn add(&mut self, place: [f64; 3], weight: f64, value: f64) {
+        for r in 0..3 {
+            for c in 0..3 {
+                self.square[r][c] += weight * place[r] * place[c];
+            }
+            self.cross[r] += weight * place[r] * value;
+        }
+    }
+
+    /// Its value at the first place and its two slopes; none across a line of pixels.
+    fn fitted(mut self) -> [f64; 3] {
+        let mut solved = [0.0; 3];
+        let whole = [0, 1, 2].map(|r| self.square[r][r]);
+        for r in 0..3 {
+            if self.square[r][r] <= 1e-9 * whole[r] {
+                self.square[r] = [0.0; 3];
+                self.square[r][r] = 1.0;
+                self.cross[r] = 0.0;
+            }
+            for q in r + 1..3 {
+                let share = self.square[q][r] / self.square[r][r];
+                for c in r..3 {
+                    self.square[q][c] -= share * self.square[r][c];
+                }
+                self.cross[q] -= share * self.cross[r];
+            }
+        }
+        for r in (0..3).rev() {
+            let known: f64 = (r + 1..3).map(|c| self.square[r][c] * solved[c]).sum();
+            solved[r] = (self.cross[r] - known) / self.square[r][r];
+        }
+        solved
+    }
+}
+
+fn at(slope: [f64; 3], place: [f64; 3]) -> f64 {
+    (0..3).map(|r| slope[r] * place[r]).sum()
 }
 
 /// 1 / variance of a channel under light that is known to a share.
@@ -209,8 +344,8 @@ fn worth(pixel: &Pixel, channel: usize, light: f32) -> f64 {
     1.0 / f64::from(pixel.variance[channel] + loose * loose)
 }
 
-/// Whether the piece around a hole hardly ever has the plate's colour. Other holes are not the piece.
-fn rare(fitted: &Fitted, hole: &Hole, taken: &[bool]) -> bool {
+/// Whether at `most` that share of the piece around a hole has the plate's colour. Other holes are not the piece.
+fn rare(fitted: &Fitted, hole: &Hole, taken: &[bool], most: f32) -> bool {
     let rings = fitted.grown(&hole.pixels, USUAL, |i| fitted.inside[i]);
     let (mut all, mut alike) = (0.0f32, 0.0f32);
     for &i in rings.iter().skip(RIM).flatten() {
@@ -221,5 +356,5 @@ fn rare(fitted: &Fitted, hole: &Hole, taken: &[bool]) -> bool {
         let near = fitted.pixels[i as usize].off_plate(hole.light, ABOUT) < LIKE;
         alike += f32::from(u8::from(near));
     }
-    all > 0.0 && alike < COMMON * all
+    all > 0.0 && alike < most * all
 }

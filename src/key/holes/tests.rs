@@ -42,6 +42,16 @@ fn open(
     piece: impl Fn(i32, i32) -> [f32; 3],
     plate: impl Fn(i32, i32) -> [f32; 3],
 ) -> Vec<(i32, i32)> {
+    opened(coverage, piece, &plate, &plate)
+}
+
+/// The same where the frame shows the set as `set`, and the plate holds it as `plate`.
+fn opened(
+    coverage: impl Fn(f32, f32) -> f32,
+    piece: impl Fn(i32, i32) -> [f32; 3],
+    set: impl Fn(i32, i32) -> [f32; 3],
+    plate: impl Fn(i32, i32) -> [f32; 3],
+) -> Vec<(i32, i32)> {
     let account = Account::unlimited();
     let rect = Rect::of_size(SIZE as u32, SIZE as u32);
     let mut frame = Light::filled(rect, [0.0; 3], &account).unwrap();
@@ -55,21 +65,33 @@ fn open(
             } else {
                 0.0
             };
-            let (f, b) = (piece(x, y), plate(x, y));
+            let (f, b) = (piece(x, y), set(x, y));
             let seen = std::array::from_fn(|k| {
                 let c = a * f[k] + (1.0 - a) * b[k];
                 // A frame holds no more than white.
                 (c + noise(x, y, k) * (NOISE.p[k] * c + NOISE.q[k]).sqrt()).min(1.0)
             });
             frame.put(x, y, seen);
-            backdrop.put(x, y, b);
+            backdrop.put(x, y, plate(x, y));
             if inside {
                 body.put(x / 2, y / 2, 1);
             }
         }
     }
     let rods = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
-    let seen = found(&frame, &mut backdrop, &NOISE, &rods, &mut body, &account).unwrap();
+    let light = LightField {
+        cells: Raster::filled(body.rect(), [1.0; 3], &account).unwrap(),
+    };
+    let seen = found(
+        &frame,
+        &mut backdrop,
+        &NOISE,
+        &light,
+        &rods,
+        &mut body,
+        &account,
+    )
+    .unwrap();
     let place = seen.rect();
     (place.y0..place.y1)
         .flat_map(|y| (place.x0..place.x1).map(move |x| (x, y)))
@@ -103,6 +125,41 @@ fn a_disc_of_ten_pixels_is_open() {
             assert!(disc(x as f32 + 0.5, y as f32 + 0.5) < 0.3, "{x} {y}");
         }
     }
+}
+
+/// A plain set as a plate of one frame holds it.
+fn grainy(x: i32, y: i32) -> [f32; 3] {
+    let set = smooth(x, y);
+    std::array::from_fn(|k| {
+        set[k] + noise(x, y, k + 3) * (0.5 * (NOISE.p[k] * set[k] + NOISE.q[k])).sqrt()
+    })
+}
+
+/// Grey in bands across the piece, from a third of the set's light to three times it.
+fn steel(x: i32, y: i32) -> [f32; 3] {
+    let slant = (x + y / 3 - 34).rem_euclid(60) as f32 - 30.0;
+    smooth(x, y).map(|b| b * (0.35 + 0.003 * slant * slant))
+}
+
+#[test]
+fn a_plates_grain_is_no_texture_that_a_hole_must_show() {
+    let plain = |x: i32, y: i32| smooth(x, y).map(|b| 1.03 * b);
+    let open = opened(disc, steel, plain, grainy);
+    assert!(open.len() > 44, "{}", open.len());
+    for (x, y) in open {
+        assert!(disc(x as f32 + 0.5, y as f32 + 0.5) < 0.3, "{x} {y}");
+    }
+}
+
+#[test]
+fn bands_of_light_on_a_grey_face_are_no_holes() {
+    assert_eq!(opened(|_, _| 1.0, steel, smooth, grainy), []);
+    // Bands whose bottom is as bright as the set.
+    let touching = |x: i32, y: i32| {
+        let slant = (x + y / 3).rem_euclid(30) as f32 - 15.0;
+        smooth(x, y).map(|b| b * (1.0 + 0.012 * slant * slant))
+    };
+    assert_eq!(opened(|_, _| 1.0, touching, smooth, grainy), []);
 }
 
 #[test]
