@@ -363,3 +363,23 @@ fn no_value_is_missing() {
         assert!(told.iter().any(|told| text.contains(told)), "{value}");
     }
 }
+
+/// The recipes' frames are made, not kept; that their scenes are sound can be told without them.
+#[test]
+fn every_recipe_is_read_and_told_of() {
+    let told = fs::read_to_string(reference().join("recipes.md")).unwrap();
+    let folder = reference().join("../recipes");
+    let mut count = 0;
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|end| end == "kdl") {
+            if let Err(refused) = scene::read(&path, &[], &FileLoader) {
+                panic!("{}: {:?}", path.display(), refused.findings);
+            }
+            let name = path.file_name().unwrap().to_str().unwrap();
+            assert!(told.contains(&format!("scenes/recipes/{name}")), "{name}");
+            count += 1;
+        }
+    }
+    assert!(count >= 4);
+}
