@@ -2,8 +2,9 @@
 //!
 //! No pixel tells. But where plate shows through a coloured piece, more here and less there, its colours run toward
 //! the backdrop along one line, and the faint grain of the plate is found again in the frame. Colours that come more
-//! than half way are taken for see-through unless the grain denies it, and then coverage is the middle of
-//! what those colours allow; less than that is only worth a notice (a sheen on something solid looks the same).
+//! than half way are taken for see-through unless the grain denies it; less than that is only worth a notice (a sheen
+//! on something solid looks the same). The piece's own colour then lies on that line, at or beyond the strongest seen
+//! and before the last that light can have: the middle of these is taken, and coverage follows.
 
 use super::super::tools::gauss;
 use super::measure::Sensed;
@@ -19,18 +20,18 @@ const SMOOTH: f64 = 0.08;
 /// A colour runs toward the backdrop when this share of its difference at most lies off the line; beyond twice that
 /// it is something solid.
 const OFF: f64 = 0.3;
-/// Coverage at the line's end: anything from half to full would do.
-const FULLEST: f64 = 0.7;
 /// So many of the colours must, and they must depart so far from mere shading (a share of their brightness).
-const MOST: f64 = 0.85;
+const MOST: f64 = 0.75;
 const COLOURED: f64 = 0.02;
 /// Part of the way from backdrop to piece that counts as the line's end.
 const END: f64 = 0.97;
 /// See-through when this part of the colours comes at least so near the backdrop, as a share of the line.
 const NEAREST: f64 = 0.05;
-const REACHED: f64 = 0.62;
+const REACHED: f64 = 0.55;
 /// How well the line alone gives what shows through on average (standard deviation).
-const LINE: f64 = 0.2;
+const LINE: f64 = 0.12;
+/// Neighbouring pixels share grain and noise: the doubt of their mean is so many times that of as many strangers.
+const SHARED: f64 = 1.6;
 /// Least coverage of something seen.
 const LEAST: f32 = 0.05;
 
@@ -103,11 +104,10 @@ fn slow(
     Ok(means)
 }
 
-/// How much of the plate's grain is in the frame: product of both details over what the backdrop's brightness lets
-/// expect (grain is a share of it), its variance, and the share of pixels with detail in the frame.
+/// How much of the plate's grain is in the frame: mean product of both details, its variance, and the share of
+/// pixels with detail in the frame.
 fn grain(sensed: &Sensed, means: &Raster<[f32; 7]>) -> (f64, f64, f64) {
     let (mut sum, mut square, mut rough, mut count) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
-    let mut expected = 0.0f64;
     for (i, m) in means.data().iter().enumerate() {
         if m[0] <= 0.0 {
             continue;
@@ -117,21 +117,40 @@ fn grain(sensed: &Sensed, means: &Raster<[f32; 7]>) -> (f64, f64, f64) {
         let (mut product, mut energy) = (0.0f32, 0.0f32);
         for k in 0..3 {
             let (dc, db) = (c[k] - m[1 + k], b[k] - m[4 + k]);
-            product += dc * db / v[k];
+            // Grain is a share of light, in and beside the piece.
+            product += dc * db / (m[4 + k] * m[4 + k]).max(1e-6);
             energy += dc * dc / v[k];
-            expected += f64::from(m[4 + k] * m[4 + k] / v[k]);
         }
         sum += f64::from(product);
         square += f64::from(product) * f64::from(product);
         rough += f64::from(u8::from(energy > 3.0 * DETAIL));
         count += 1.0;
     }
-    let expected = expected.max(1e-9);
-    (
-        sum / expected,
-        square / (expected * expected),
-        rough / count.max(1.0),
-    )
+    let count = count.max(1.0);
+    (sum / count, square / (count * count), rough / count)
+}
+
+/// How far along `line` from the backdrop the last colour lies that is neither below black nor above what the frame
+/// can hold.
+fn last(sensed: &Sensed, means: &Raster<[f32; 7]>, line: [f64; 3]) -> f64 {
+    let (mut sum, mut count) = ([0.0f64; 3], 0.0);
+    for m in means.data().iter().filter(|m| m[0] > 0.0) {
+        for k in 0..3 {
+            sum[k] += f64::from(m[4 + k]);
+        }
+        count += 1.0;
+    }
+    let room = |k: usize| {
+        let b = sum[k] / f64::max(count, 1.0);
+        if line[k] < -1e-3 {
+            b / -line[k]
+        } else if line[k] > 1e-3 {
+            (f64::from(sensed.ceiling) - b) / line[k]
+        } else {
+            f64::MAX
+        }
+    };
+    room(0).min(room(1)).min(room(2)).max(0.0)
 }
 
 /// Judges the piece inside `solid`; `beside` is where nothing hides the plate.
@@ -180,14 +199,17 @@ pub fn judged(
     if at(NEAREST) > REACHED * end {
         return Ok(Look::Doubtful);
     }
-    let covered = |q: f64| FULLEST * (q / end).min(1.0);
+    // The piece's own colour lies on the line between the strongest colour seen and the last one light can have.
+    let limit = last(sensed, &means, line).max(end);
+    let whole = 0.5 * (end + limit);
+    let covered = |q: f64| (q / whole).min(1.0);
     let shown = far.iter().map(|&q| 1.0 - covered(q)).sum::<f64>() / far.len() as f64;
     let out = slow(sensed, beside, account)?;
     let (outer, outer_variance, _) = grain(sensed, &out);
     drop(out);
     // Without grain on the plate the frame's says nothing.
     let (open, doubt) = if outer > 3.0 * outer_variance.sqrt() {
-        (inner / outer, inner_variance.sqrt() / outer)
+        (inner / outer, SHARED * inner_variance.sqrt() / outer)
     } else {
         (shown, 1e3)
     };
