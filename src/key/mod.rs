@@ -169,6 +169,12 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         Notice::RodNotFound { place } => {
             piece::touches(&body, *place) && at_border(place, &ask.frame.rect())
         }
+        Notice::ThinPart { place } => {
+            let left_out = elsewhere.iter().any(|other| {
+                matches!(other, Notice::Elsewhere { place: of } if of.intersected(place) == *place)
+            });
+            piece::touches(&body, *place) && !left_out
+        }
         _ => true,
     });
     notices.extend(elsewhere);

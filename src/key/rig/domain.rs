@@ -24,10 +24,14 @@ pub(super) enum Cell {
 pub(super) struct Run {
     pub cells: Vec<(i32, i32)>,
     pub bounds: Rect,
+    /// More of the mask along the border that touches it and leads nowhere: a rim where plate and frame don't meet.
+    pub aside: Vec<(i32, i32)>,
 }
 
 /// Depth of the border's ring in cells: the last cells of a frame are often taken for background.
 const RING: i32 = 2;
+/// A run along the border is a rim when it has so many times the cells that lead inward.
+const RIM: usize = 4;
 
 impl Domain {
     pub fn new(ask: &Ask, ground: &Ground) -> Domain {
@@ -109,8 +113,53 @@ impl Domain {
                         }
                     }
                 }
-                runs.push(Run { cells, bounds });
+                runs.extend(self.leading(cells, bounds));
             }
+        }
+        runs
+    }
+
+    /// A run, or the places of a rim along the border at which the mask goes on inward.
+    fn leading(&self, cells: Vec<(i32, i32)>, bounds: Rect) -> Vec<Run> {
+        let inward = |&(i, j): &(i32, i32)| {
+            AROUND.iter().any(|(a, b)| {
+                let (i, j) = (i + a, j + b);
+                self.at(i, j) == Cell::Mask && !self.is_ring(i, j)
+            })
+        };
+        let leads: Vec<(i32, i32)> = cells.iter().copied().filter(inward).collect();
+        if leads.is_empty() || cells.len() < RIM * leads.len() {
+            let aside = Vec::new();
+            return vec![Run {
+                cells,
+                bounds,
+                aside,
+            }];
+        }
+        let mut runs: Vec<Run> = Vec::new();
+        let mut left: std::collections::BTreeSet<(i32, i32)> = leads.iter().copied().collect();
+        for first in leads {
+            if !left.remove(&first) {
+                continue;
+            }
+            let mut group = vec![first];
+            let mut next = 0;
+            let mut bounds = Rect::EMPTY;
+            while next < group.len() {
+                let (i, j) = group[next];
+                next += 1;
+                bounds = bounds.united(&Rect::new(i, j, 1, 1));
+                for (a, b) in AROUND {
+                    if left.remove(&(i + a, j + b)) {
+                        group.push((i + a, j + b));
+                    }
+                }
+            }
+            runs.push(Run {
+                cells: group,
+                bounds,
+                aside: cells.clone(),
+            });
         }
         runs
     }

@@ -15,6 +15,7 @@ mod shadow;
 mod strip;
 #[cfg(test)]
 mod tests;
+mod thin;
 mod trail;
 
 use super::ground::Ground;
@@ -91,6 +92,23 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
             });
         }
     }
+    let mut told: Vec<Rect> = Vec::new();
+    for place in thin::parts(&domain, &main, &rig.cells, widest, account)? {
+        let place = Rect {
+            x0: place.x0 * 2,
+            y0: place.y0 * 2,
+            x1: place.x1 * 2,
+            y1: place.y1 * 2,
+        };
+        let known = rig.notices.iter().any(|notice| {
+            matches!(notice, Notice::RodNotFound { place: end } if !end.intersected(&place).is_empty())
+        });
+        if !known {
+            told.push(place.intersected(&frame));
+        }
+    }
+    let thin = told.into_iter().map(|place| Notice::ThinPart { place });
+    rig.notices.extend(thin);
     Ok(rig)
 }
 
@@ -170,6 +188,10 @@ fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, Over
                     continue;
                 }
                 let here = again.holds(p.s);
+                // Beside the hole's rim the piece hides what doesn't look like the rod.
+                if here && again.hides(&rod.look, p, u) {
+                    continue;
+                }
                 if here {
                     rig.cells.put(i, j, 1);
                 }

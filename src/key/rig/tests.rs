@@ -320,6 +320,99 @@ fn a_rod_behind_a_ring_is_seen_again_in_its_hole() {
 }
 
 #[test]
+fn a_rod_along_a_holes_rim_is_seen_as_far_as_the_piece_leaves_it() {
+    let middle = straight(150.0);
+    // Its right third is hidden.
+    let hole = |x: f64, y: f64| {
+        let right = straight(y) + 1.0;
+        (x - right)
+            .max(middle - 30.0 - x)
+            .max(128.0 - y)
+            .max(y - 172.0)
+    };
+    let plate = |x: f64, y: f64| disc(x, y).max(-hole(x, y));
+    let rod = Made {
+        middle: &straight,
+        half: 3.0,
+        own: &|_| 0.6,
+        through: 0.0,
+        in_front: false,
+        from_top_to: 190.0,
+    };
+    let scene = scene(Some(&rod), &plate);
+    let rig = scene.rig();
+    for y in 134..166 {
+        let x = straight(f64::from(y) + 0.5);
+        assert!(rig.coverage.at(x as i32 - 2, y) > 0.9, "at {x} {y}");
+        assert_eq!(rig.coverage.at(x as i32 + 2, y), 0.0, "hidden at {x} {y}");
+        assert_eq!(rig.cells.at(x as i32 / 2 + 2, y / 2), 0, "beside {x} {y}");
+    }
+}
+
+/// Thin parts that are told of a piece: a disc with `more` on it, or beside it.
+fn thin_parts(more: &dyn Fn(f64, f64) -> f64) -> Vec<Rect> {
+    let rig = scene(None, &|x, y| disc(x, y).min(more(x, y))).rig();
+    (rig.notices.iter())
+        .filter_map(|notice| match notice {
+            Notice::ThinPart { place } => Some(*place),
+            _ => None,
+        })
+        .collect()
+}
+
+#[test]
+fn a_thin_part_on_the_way_to_the_border_is_told() {
+    // It fades out of sight 14 px from the border; and once more before the piece.
+    let bar = |x: f64, y: f64| ((x - 120.0).abs() - 2.5).max(14.0 - y).max(y - 110.0);
+    let told = thin_parts(&bar);
+    assert_eq!(told.len(), 1);
+    assert!(
+        (12..18).contains(&told[0].y0) && (84..110).contains(&told[0].y1),
+        "{told:?}"
+    );
+    assert!(told[0].x0 > 110 && told[0].x1 < 130, "{told:?}");
+    let apart = thin_parts(&|x, y| bar(x, y).max(y - 80.0));
+    assert_eq!(apart.len(), 1);
+    assert!((78..84).contains(&apart[0].y1), "{apart:?}");
+}
+
+#[test]
+fn a_pieces_own_thin_parts_are_not_told() {
+    let point = |x: f64, y: f64| (x - 120.0).abs() - 0.12 * (y - 14.0);
+    assert_eq!(thin_parts(&|x, y| point(x, y).max(y - 110.0)), []);
+    let ring = |x: f64, y: f64| (libm::hypot(x - 120.0, y - 70.0) - 45.0).abs() - 3.0;
+    assert_eq!(thin_parts(&ring), []);
+    // Far from the border.
+    let stub = |x: f64, y: f64| ((x - 120.0).abs() - 2.5).max(60.0 - y).max(y - 110.0);
+    assert_eq!(thin_parts(&stub), []);
+    // Beside the piece, but not on the way to it.
+    let line = |x: f64, y: f64| ((y - 30.0).abs() - 2.5).max(40.0 - x).max(x - 100.0);
+    assert_eq!(thin_parts(&line), []);
+}
+
+#[test]
+fn a_rim_along_the_border_hides_no_rod() {
+    let rod = Made {
+        middle: &straight,
+        half: 4.0,
+        own: &|_| 0.6,
+        through: 0.0,
+        in_front: false,
+        from_top_to: 140.0,
+    };
+    let mut scene = scene(Some(&rod), &disc);
+    for x in 0..SIDE {
+        scene.ground.background.put(x / 2, 0, 0);
+    }
+    let rig = scene.rig();
+    assert_eq!(rig.notices, []);
+    for y in 10..90 {
+        let x = straight(f64::from(y) + 0.5) as i32;
+        assert!(rig.coverage.at(x, y) > 0.9, "at {x} {y}");
+    }
+}
+
+#[test]
 fn a_rods_shadow_is_marked_and_no_other() {
     let rod = Made {
         middle: &straight,

@@ -30,7 +30,7 @@ const SPECK: usize = 40;
 pub(super) fn walked(domain: &Domain, run: &Run, widest: f64) -> Walk {
     let mut seen = vec![false; domain.len()];
     let mut layer = run.cells.clone();
-    for &(i, j) in &layer {
+    for &(i, j) in layer.iter().chain(&run.aside) {
         seen[domain.index(i, j)] = true;
     }
     let extent = run.bounds.width().max(run.bounds.height());
