@@ -27,7 +27,7 @@ const COLOURED: f64 = 0.02;
 const END: f64 = 0.97;
 /// See-through when this part of the colours comes at least so near the backdrop, as a share of the line.
 const NEAREST: f64 = 0.05;
-const REACHED: f64 = 0.55;
+const REACHED: f64 = 0.65;
 /// How well the line alone gives what shows through on average (standard deviation).
 const LINE: f64 = 0.12;
 /// Neighbouring pixels share grain and noise: the doubt of their mean is so many times that of as many strangers.
