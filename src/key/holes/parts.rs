@@ -14,8 +14,6 @@ const AROUND: f32 = 0.04;
 /// Tint the mean of a hole may have where texture shows it to be the plate, and where nothing does.
 const TINTED: f32 = 0.06;
 const TINT: f32 = 0.02;
-/// Share of the brightest channel under which a channel's tint is measured against that share.
-const DARK: f64 = 0.5;
 /// From so many holes shown by texture on, others in about their light are believed without.
 const SEVERAL: usize = 3;
 const ABOUT_THEIRS: f32 = 0.05;
@@ -243,7 +241,7 @@ struct Told {
     expected: f64,
     /// How much better it does.
     gained: f64,
-    /// The largest departure of a channel's mean from neutral light, as a share.
+    /// The largest departure of a channel's mean from neutral light.
     tint: f32,
 }
 
@@ -259,7 +257,6 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> Told {
         gained: 0.0,
         tint: 0.0,
     };
-    let mut means = [(0.0f64, 0.0f64, 0.0f64); 3];
     for k in 0..3 {
         let values = |i: u32| {
             let p = &fitted.pixels[i as usize];
@@ -286,14 +283,10 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> Told {
             told.expected += w * b * b - noise;
             told.gained += w * (c * c - (c - b) * (c - b)) + noise;
         }
-        let off = ((sums[1] - sums[2]) / sums[0]).abs();
-        means[k] = (off, 2.0 / sums[0].sqrt(), sums[2] / sums[0]);
-    }
-    // A dark channel of a bright colour says little of its tint.
-    let brightest = means.iter().fold(1e-6, |most, mean| mean.2.max(most));
-    for (off, loose, mean) in means {
-        let of = mean.max(DARK * brightest);
-        told.tint = told.tint.max(((off - loose) / of) as f32);
+        let mean = (sums[2] / sums[0]).max(1e-6);
+        let loose = 2.0 / (sums[0].sqrt() * mean);
+        let off = (sums[1] / sums[0] / mean - 1.0).abs() - loose;
+        told.tint = told.tint.max(off as f32);
     }
     told
 }
