@@ -8,6 +8,7 @@ pub mod card;
 mod cast;
 mod colour;
 mod contour;
+mod evened;
 mod laid;
 mod measure;
 mod outline;

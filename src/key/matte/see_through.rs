@@ -7,6 +7,7 @@ use super::super::tools::push_pull;
 use super::Known;
 use super::band::Band;
 use super::cast;
+use super::evened;
 use super::laid;
 use super::measure::{Data, Sensed};
 use super::slope::{self, bare_slope, slopes};
@@ -204,6 +205,9 @@ pub fn inner_coverage(
     }
     for round in 0..ROUNDS {
         refined(sensed, &solid, &asked, &firm, &mut inner, round, account)?;
+    }
+    for _ in 0..2 {
+        evened::refined(sensed, &solid, &mut inner, |i| least(sensed, i), account)?;
     }
     // Beyond the solid part the same goes on to the edge.
     for (a, f) in asked.data_mut().iter_mut().zip(inner.data()) {

@@ -1,0 +1,98 @@
+//! Coverage of a see-through body at full resolution: its own colour is smoother than its coverage.
+//!
+//! Windows of the plate's texture tell coverage on average; given the colour F that follows, every pixel measures
+//! its own a by C = a F + (1 - a) B', F in brighter and darker shades of one hue. Where it thickens toward its rim this
+//! shows what no window can.
+
+use super::super::tools::gauss;
+use super::measure::{self, Data, Sensed};
+use super::solve;
+use crate::budget::{Account, OverBudget};
+use crate::raster::{Light, Matte, Raster};
+
+/// Over what deviation the body's colour is the same but for shading, in pixels.
+const ALIKE: f64 = 22.0;
+/// How far it varies there in brightness and otherwise, as shares of itself (deviations).
+const SHADES: f32 = 0.12;
+const HUES: f32 = 0.03;
+/// A pixel's say at most, against the windows' average (1 / variance).
+const MOST: f32 = 400.0;
+/// Weight of smoothness.
+const SMOOTH: f32 = 30.0;
+/// Colour needs so much coverage to be known.
+const LEAST: f32 = 0.08;
+
+/// Refines `inner` where `solid`; `hold` is a bound from below by pixel.
+pub fn refined(
+    sensed: &Sensed,
+    solid: &Raster<f32>,
+    inner: &mut Matte,
+    hold: impl Fn(usize) -> f32,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let rect = solid.rect();
+    let mut own = Light::filled(rect, [0.0; 3], account)?;
+    let mut sums = Raster::filled(rect, [0.0f32; 5], account)?;
+    let mut unknown = Raster::filled(rect, 0u8, account)?;
+    let mut list = Vec::new();
+    for i in 0..own.data().len() {
+        let (c, b, a) = (
+            sensed.frame.data()[i],
+            sensed.backdrop.data()[i],
+            inner.data()[i],
+        );
+        let p: [f32; 3] = std::array::from_fn(|k| c[k] - (1.0 - a) * b[k]);
+        own.data_mut()[i] = p;
+        if solid.data()[i] > 0.0 {
+            sums.data_mut()[i] = [1.0, p[0], p[1], p[2], a];
+            unknown.data_mut()[i] = 1;
+            list.push(i as u32);
+        }
+    }
+    let _charge = account.charge(list.len() as u64 * 4, "pixels of a body")?;
+    let sums = gauss::blurred(&sums, ALIKE, account)?;
+    // What pixels measure, and what of it is slow.
+    let mut measured = Raster::filled(rect, [0.0f32; 3], account)?;
+    let mut data = Data::silent(list.len(), account)?;
+    for (n, &pixel) in list.iter().enumerate() {
+        let i = pixel as usize;
+        let s = sums.data()[i];
+        let a = inner.data()[i];
+        if s[4] < LEAST * s[0] {
+            continue;
+        }
+        let f: [f32; 3] = std::array::from_fn(|k| (s[1 + k] / s[4]).clamp(0.0, sensed.ceiling));
+        let (bright, other) = (SHADES * SHADES, HUES * HUES);
+        let size = f[0] * f[0] + f[1] * f[1] + f[2] * f[2];
+        let spread = [
+            bright * f[0] * f[0] + other * size,
+            bright * f[0] * f[1],
+            bright * f[0] * f[2],
+            bright * f[1] * f[1] + other * size,
+            bright * f[1] * f[2],
+            bright * f[2] * f[2] + other * size,
+        ];
+        let (told, weight, _) = measure::projected(sensed, i, f, spread, a);
+        let weight = weight.min(MOST);
+        data.asked[n] = told;
+        data.weight[n] = weight;
+        measured.data_mut()[i] = [weight, weight * told, weight * a];
+    }
+    let slow = gauss::blurred(&measured, ALIKE, account)?;
+    for (n, &pixel) in list.iter().enumerate() {
+        let i = pixel as usize;
+        let s = slow.data()[i];
+        // On average the windows are right.
+        if s[0] > 0.0 {
+            data.asked[n] += (s[2] - s[1]) / s[0];
+        }
+        let floor = hold(i);
+        if data.asked[n] < floor {
+            data.asked[n] = floor;
+        }
+        data.asked[n] = data.asked[n].min(1.0);
+    }
+    let epsilon = (4.0 * sensed.floor).max(1e-6);
+    let system = solve::System::over(&own, &unknown, &list, epsilon, account)?;
+    system.solve(&data, SMOOTH, inner, account)
+}
