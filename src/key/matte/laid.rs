@@ -32,7 +32,7 @@ const SOFT: i64 = 6;
 /// Even: its light varies by no more than this share of itself.
 const EVEN: f32 = 0.1;
 /// More of the plate's texture than this (slope) and it hides nothing.
-const SHOWS: f64 = 0.25;
+const SHOWS: f64 = 0.32;
 /// So many neighbouring pixels of a texture speak with one voice.
 const ALIKE: f64 = 12.0;
 /// Lumps that make up more of the piece than this are no exception: then the piece is not slow.
@@ -183,15 +183,21 @@ fn lumps(
     Ok(lumps)
 }
 
-/// Takes away lumps in which the plate's texture shows.
+/// Takes away lumps in which the plate's texture shows; their rims, which may reach beyond what is laid, don't count.
 fn without_open(
     sensed: &Sensed,
     lumps: &mut Raster<u8>,
     account: &Account,
 ) -> Result<(), OverBudget> {
+    let mut rest = Raster::filled(lumps.rect(), 0u8, account)?;
+    for (r, l) in rest.data_mut().iter_mut().zip(lumps.data()) {
+        *r = 1 - l;
+    }
+    let edge = distance::nearest(&rest, account)?;
     let mut mask = Raster::filled(lumps.rect(), 0.0f32, account)?;
-    for (m, l) in mask.data_mut().iter_mut().zip(lumps.data()) {
-        *m = f32::from(*l);
+    for (i, m) in mask.data_mut().iter_mut().enumerate() {
+        let deep = distance::squared(lumps.width(), i, edge.data()[i]) > DEEP * DEEP;
+        *m = f32::from(u8::from(lumps.data()[i] != 0 && deep));
     }
     let products = slope::products(sensed, &mask, slope::FINE, account)?;
     let parts = labels::parts(lumps, labels::Joined::Sides, account)?;

@@ -4,7 +4,10 @@
 //! Opaque pieces show slope 0 within its standard deviation and are left alone.
 
 use super::super::tools::push_pull;
+use super::Known;
 use super::band::Band;
+use super::cast;
+use super::evened;
 use super::laid;
 use super::measure::{Data, Sensed};
 use super::slope::{self, bare_slope, slopes};
@@ -51,6 +54,8 @@ const SHARE: f32 = 0.25;
 pub struct Inside {
     /// The piece's own coverage, 1 where opaque; `None` when it is opaque as far as can be told.
     pub coverage: Option<Matte>,
+    /// What shows through it, where that is known better than from around the piece.
+    pub backdrop: Option<Light>,
     /// It may be see-through, and the plate has too little texture to tell.
     pub doubtful: bool,
 }
@@ -58,6 +63,7 @@ pub struct Inside {
 impl Inside {
     const OPAQUE: Inside = Inside {
         coverage: None,
+        backdrop: None,
         doubtful: false,
     };
 }
@@ -134,7 +140,7 @@ fn open(
 pub fn inner_coverage(
     sensed: &Sensed,
     band: &Band,
-    sigma: Option<f64>,
+    known: &Known,
     account: &Account,
 ) -> Result<Inside, OverBudget> {
     let rect = sensed.frame.rect();
@@ -151,7 +157,7 @@ pub fn inner_coverage(
         return Ok(Inside::OPAQUE);
     }
     // Asked for more or fewer deviations, this asks for more or fewer in proportion.
-    let enough = sigma.map_or(SURE, |s| SURE * (s / OWN_SIGMA) as f32);
+    let enough = known.sigma.map_or(SURE, |s| SURE * (s / OWN_SIGMA) as f32);
     let Shown {
         mut slopes,
         clear,
@@ -161,25 +167,14 @@ pub fn inner_coverage(
         if (blind as f32) < 0.5 * count as f32 {
             return Ok(Inside::OPAQUE);
         }
-        let beside = beside(band, rect, account)?;
-        return Ok(match tinted::judged(sensed, &solid, &beside, account)? {
-            Look::Solid => Inside::OPAQUE,
-            Look::Doubtful => Inside {
-                coverage: None,
-                doubtful: true,
-            },
-            Look::Through(mut inner) => {
-                tinted::carried(&mut inner, &solid, account)?;
-                for (i, a) in inner.data_mut().iter_mut().enumerate() {
-                    *a = a.max(least(sensed, i));
-                }
-                Inside {
-                    coverage: Some(inner),
-                    doubtful: true,
-                }
-            }
-        });
+        return by_colour(sensed, band, known, &solid, account);
     }
+    let backdrop = shadowed(sensed, known, account)?;
+    let shaded = backdrop
+        .as_ref()
+        .map(|b| sensed.before(b, account))
+        .transpose()?;
+    let sensed = shaded.as_ref().unwrap_or(sensed);
     let beside = beside(band, rect, account)?;
     let bare = bare_slope(sensed, &beside, SCALES[0].0, account)?;
     drop(beside);
@@ -191,6 +186,8 @@ pub fn inner_coverage(
                 *s = 0.0;
             }
         }
+    }
+    if laid.is_some() || shaded.is_some() {
         slopes = shown(sensed, &solid, enough, account)?.slopes;
     }
     let mut asked = Raster::filled(rect, [0.0f32; 1], account)?;
@@ -208,6 +205,9 @@ pub fn inner_coverage(
     }
     for round in 0..ROUNDS {
         refined(sensed, &solid, &asked, &firm, &mut inner, round, account)?;
+    }
+    for _ in 0..2 {
+        evened::refined(sensed, &solid, &mut inner, |i| least(sensed, i), account)?;
     }
     // Beyond the solid part the same goes on to the edge.
     for (a, f) in asked.data_mut().iter_mut().zip(inner.data()) {
@@ -227,10 +227,74 @@ pub fn inner_coverage(
         }
         *out = out.max(least(sensed, i));
     }
+    drop(shaded);
     Ok(Inside {
         coverage: Some(inner),
+        backdrop,
         doubtful: false,
     })
+}
+
+/// A piece on a plate without texture.
+fn by_colour(
+    sensed: &Sensed,
+    band: &Band,
+    known: &Known,
+    solid: &Raster<f32>,
+    account: &Account,
+) -> Result<Inside, OverBudget> {
+    let beside = beside(band, solid.rect(), account)?;
+    let mut inner = match tinted::judged(sensed, solid, &beside, account)? {
+        Look::Solid => return Ok(Inside::OPAQUE),
+        Look::Doubtful => {
+            return Ok(Inside {
+                doubtful: true,
+                ..Inside::OPAQUE
+            });
+        }
+        Look::Through(inner) => inner,
+    };
+    let backdrop = shadowed(sensed, known, account)?;
+    let shaded = backdrop
+        .as_ref()
+        .map(|b| sensed.before(b, account))
+        .transpose()?;
+    let sensed = shaded.as_ref().unwrap_or(sensed);
+    if shaded.is_some()
+        && let Look::Through(better) = tinted::judged(sensed, solid, &beside, account)?
+    {
+        inner = better;
+    }
+    tinted::carried(&mut inner, solid, account)?;
+    for (i, a) in inner.data_mut().iter_mut().enumerate() {
+        *a = a.max(least(sensed, i));
+    }
+    drop(shaded);
+    Ok(Inside {
+        coverage: Some(inner),
+        backdrop,
+        doubtful: true,
+    })
+}
+
+/// The backdrop in the light that is under the piece, where its own shadow foretells that.
+fn shadowed(
+    sensed: &Sensed,
+    known: &Known,
+    account: &Account,
+) -> Result<Option<Light>, OverBudget> {
+    let Some(cast) = cast::under(known.light, known.body, account)? else {
+        return Ok(None);
+    };
+    let rect = sensed.backdrop.rect();
+    let mut light = sensed.backdrop.cropped(rect, account)?;
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let ratio = cast.at(x, y);
+            light.put(x, y, sensed.backdrop.at(x, y).map(|v| ratio * v));
+        }
+    }
+    Ok(Some(light))
 }
 
 /// 1 well outside the piece.
