@@ -149,7 +149,6 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         &matte::Known {
             frame: ask.frame,
             backdrop: &backdrop,
-            light: &ground.light,
             noise: &ground.noise,
             plate_frames: ask.plate_frames,
             body: &body,

@@ -98,27 +98,6 @@ impl<'a> Sensed<'a> {
         })
     }
 
-    /// The same before another backdrop whose errors are alike.
-    pub fn before<'b>(
-        &self,
-        backdrop: &'b Light,
-        account: &Account,
-    ) -> Result<Sensed<'b>, OverBudget>
-    where
-        'a: 'b,
-    {
-        Ok(Sensed {
-            frame: self.frame,
-            backdrop,
-            loose: self.loose.cropped(self.loose.rect(), account)?,
-            rods: self.rods.cropped(self.rods.rect(), account)?,
-            p: self.p,
-            q: self.q,
-            ceiling: self.ceiling,
-            floor: self.floor,
-        })
-    }
-
     /// A rod's look is learnt along it, not seen: where `rig` covers, the backdrop is known to a few percent only.
     pub fn doubt(&mut self, rig: &Matte) {
         let rect = self.loose.rect();

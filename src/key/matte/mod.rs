@@ -5,7 +5,6 @@
 
 mod band;
 pub mod card;
-mod cast;
 mod colour;
 mod contour;
 mod evened;
@@ -26,7 +25,7 @@ use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
 
-use super::{LightField, Noise, Notice};
+use super::{Noise, Notice};
 
 /// How far the piece's colour is carried on beyond its edge, in pixels.
 const CARRIED: i32 = 32;
@@ -37,8 +36,6 @@ pub(super) struct Known<'a> {
     pub frame: &'a Light,
     /// What the frame would show without the piece: plate under the frame's light, rods in it.
     pub backdrop: &'a Light,
-    /// The light on the set that is in `backdrop`, filled in under the piece.
-    pub light: &'a LightField,
     pub noise: &'a Noise,
     /// How many frames the plate is the mean of.
     pub plate_frames: usize,
@@ -144,14 +141,13 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
         measure::bounded(&sensed, &band, &mut matte);
         colour::recovered(&sensed, &band, &near, hair.as_ref(), &matte, &mut colour);
     }
-    let inside = see_through::inner_coverage(&sensed, &band, known, account)?;
+    let inside = see_through::inner_coverage(&sensed, &band, known.sigma, account)?;
     if inside.doubtful {
         notices.push(Notice::SeeThrough {
             place: band.place(),
         });
     }
     if let Some(inner) = inside.coverage {
-        let backdrop = inside.backdrop.as_ref().unwrap_or(&backdrop);
         for (i, a) in matte.data_mut().iter_mut().enumerate() {
             *a *= inner.data()[i];
             if *a > 0.02 {

@@ -4,9 +4,7 @@
 //! Opaque pieces show slope 0 within its standard deviation and are left alone.
 
 use super::super::tools::push_pull;
-use super::Known;
 use super::band::Band;
-use super::cast;
 use super::evened;
 use super::laid;
 use super::measure::{Data, Sensed};
@@ -54,8 +52,6 @@ const SHARE: f32 = 0.25;
 pub struct Inside {
     /// The piece's own coverage, 1 where opaque; `None` when it is opaque as far as can be told.
     pub coverage: Option<Matte>,
-    /// What shows through it, where that is known better than from around the piece.
-    pub backdrop: Option<Light>,
     /// It may be see-through, and the plate has too little texture to tell.
     pub doubtful: bool,
 }
@@ -63,7 +59,6 @@ pub struct Inside {
 impl Inside {
     const OPAQUE: Inside = Inside {
         coverage: None,
-        backdrop: None,
         doubtful: false,
     };
 }
@@ -140,7 +135,7 @@ fn open(
 pub fn inner_coverage(
     sensed: &Sensed,
     band: &Band,
-    known: &Known,
+    sigma: Option<f64>,
     account: &Account,
 ) -> Result<Inside, OverBudget> {
     let rect = sensed.frame.rect();
@@ -157,7 +152,7 @@ pub fn inner_coverage(
         return Ok(Inside::OPAQUE);
     }
     // Asked for more or fewer deviations, this asks for more or fewer in proportion.
-    let enough = known.sigma.map_or(SURE, |s| SURE * (s / OWN_SIGMA) as f32);
+    let enough = sigma.map_or(SURE, |s| SURE * (s / OWN_SIGMA) as f32);
     let Shown {
         mut slopes,
         clear,
@@ -167,14 +162,8 @@ pub fn inner_coverage(
         if (blind as f32) < 0.5 * count as f32 {
             return Ok(Inside::OPAQUE);
         }
-        return by_colour(sensed, band, known, &solid, account);
+        return by_colour(sensed, band, &solid, account);
     }
-    let backdrop = shadowed(sensed, known, account)?;
-    let shaded = backdrop
-        .as_ref()
-        .map(|b| sensed.before(b, account))
-        .transpose()?;
-    let sensed = shaded.as_ref().unwrap_or(sensed);
     let beside = beside(band, rect, account)?;
     let bare = bare_slope(sensed, &beside, SCALES[0].0, account)?;
     drop(beside);
@@ -186,8 +175,6 @@ pub fn inner_coverage(
                 *s = 0.0;
             }
         }
-    }
-    if laid.is_some() || shaded.is_some() {
         slopes = shown(sensed, &solid, enough, account)?.slopes;
     }
     let mut asked = Raster::filled(rect, [0.0f32; 1], account)?;
@@ -227,10 +214,8 @@ pub fn inner_coverage(
         }
         *out = out.max(least(sensed, i));
     }
-    drop(shaded);
     Ok(Inside {
         coverage: Some(inner),
-        backdrop,
         doubtful: false,
     })
 }
@@ -239,7 +224,6 @@ pub fn inner_coverage(
 fn by_colour(
     sensed: &Sensed,
     band: &Band,
-    known: &Known,
     solid: &Raster<f32>,
     account: &Account,
 ) -> Result<Inside, OverBudget> {
@@ -254,47 +238,14 @@ fn by_colour(
         }
         Look::Through(inner) => inner,
     };
-    let backdrop = shadowed(sensed, known, account)?;
-    let shaded = backdrop
-        .as_ref()
-        .map(|b| sensed.before(b, account))
-        .transpose()?;
-    let sensed = shaded.as_ref().unwrap_or(sensed);
-    if shaded.is_some()
-        && let Look::Through(better) = tinted::judged(sensed, solid, &beside, account)?
-    {
-        inner = better;
-    }
     tinted::carried(&mut inner, solid, account)?;
     for (i, a) in inner.data_mut().iter_mut().enumerate() {
         *a = a.max(least(sensed, i));
     }
-    drop(shaded);
     Ok(Inside {
         coverage: Some(inner),
-        backdrop,
         doubtful: true,
     })
-}
-
-/// The backdrop in the light that is under the piece, where its own shadow foretells that.
-fn shadowed(
-    sensed: &Sensed,
-    known: &Known,
-    account: &Account,
-) -> Result<Option<Light>, OverBudget> {
-    let Some(cast) = cast::under(known.light, known.body, account)? else {
-        return Ok(None);
-    };
-    let rect = sensed.backdrop.rect();
-    let mut light = sensed.backdrop.cropped(rect, account)?;
-    for y in rect.y0..rect.y1 {
-        for x in rect.x0..rect.x1 {
-            let ratio = cast.at(x, y);
-            light.put(x, y, sensed.backdrop.at(x, y).map(|v| ratio * v));
-        }
-    }
-    Ok(Some(light))
 }
 
 /// 1 well outside the piece.

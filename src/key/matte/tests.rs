@@ -3,13 +3,6 @@
 use super::*;
 
 /// Table light 0.2 with a fine texture, piece light, both known.
-/// Light of which nothing is known.
-fn unlit() -> LightField {
-    LightField {
-        cells: Raster::filled(Rect::EMPTY, [1.0; 3], &Account::unlimited()).unwrap(),
-    }
-}
-
 struct Scene {
     frame: Light,
     backdrop: Light,
@@ -65,11 +58,9 @@ impl Scene {
     fn solved(&self, within: Option<&Matte>) -> Solved {
         let account = Account::unlimited();
         let rig = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
-        let light = unlit();
         let known = Known {
             frame: &self.frame,
             backdrop: &self.backdrop,
-            light: &light,
             noise: &NOISE,
             plate_frames: 1,
             body: &self.body,
@@ -279,11 +270,9 @@ fn a_slit_is_open_and_leaves_the_outline_as_it_is() {
         open.put(49, y, 127);
     }
     let rig = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
-    let light = unlit();
     let known = |open| Known {
         frame: &scene.frame,
         backdrop: &scene.backdrop,
-        light: &light,
         noise: &NOISE,
         plate_frames: 1,
         body: &scene.body,
