@@ -40,17 +40,29 @@ const FEW: usize = 50;
 pub struct Contour {
     /// Coverage and how firmly (1 / variance), per pixel of the list.
     expected: Vec<(f32, f32)>,
+    /// Distance to the edge in pixels, positive inside, per pixel of the list.
+    distances: Vec<f32>,
+    /// Deviation of the Gaussian the edge is seen through, in pixels.
+    width: f32,
     _charge: Charge,
 }
 
 impl Contour {
+    pub fn distance(&self, n: usize) -> f32 {
+        self.distances[n]
+    }
+
+    pub fn width(&self) -> f32 {
+        self.width
+    }
+
     pub fn expected(&self, n: usize) -> (f32, f32) {
         self.expected[n]
     }
 }
 
 /// Share of a Gaussian step at `x` deviations inside it.
-fn step(x: f32) -> f32 {
+pub fn step(x: f32) -> f32 {
     0.5 * libm::erfcf(-x * std::f32::consts::FRAC_1_SQRT_2)
 }
 
@@ -105,7 +117,7 @@ fn places(matte: &Matte, band: &Band, account: &Account) -> Result<Vec<f32>, Ove
 }
 
 /// How much narrower the edge is than after the blur, as a factor of distances; `None` if it is not sharp.
-fn sharpness(places: &[f32], band: &Band, data: &Data) -> Option<f32> {
+fn sharpness(places: &[f32], band: &Band, data: &Data) -> Option<(f32, f32)> {
     let mut costs = [0.0f64; WIDTHS.len()];
     let mut count = 0;
     let factor = |width: f32| (1.0 + (BLUR / width) * (BLUR / width)).sqrt();
@@ -120,7 +132,7 @@ fn sharpness(places: &[f32], band: &Band, data: &Data) -> Option<f32> {
         }
     }
     let best = (0..WIDTHS.len()).min_by(|&i, &j| costs[i].total_cmp(&costs[j]).then(i.cmp(&j)))?;
-    (count >= FEW && best + 1 < WIDTHS.len()).then(|| factor(WIDTHS[best]))
+    (count >= FEW && best + 1 < WIDTHS.len()).then(|| (factor(WIDTHS[best]), WIDTHS[best]))
 }
 
 /// Where the edge runs, from the matte so far and what the band's pixels say; `None` where it is not sharp.
@@ -131,9 +143,9 @@ pub fn found(
     account: &Account,
 ) -> Result<Option<Contour>, OverBudget> {
     let count = band.list.len();
-    let charge = account.charge(count as u64 * 16, "line of the edge")?;
+    let charge = account.charge(count as u64 * 20, "line of the edge")?;
     let mut at = places(matte, band, account)?;
-    let Some(sharp) = sharpness(&at, band, data) else {
+    let Some((sharp, width)) = sharpness(&at, band, data) else {
         return Ok(None);
     };
     let mut line = matte.cropped(matte.rect(), account)?;
@@ -181,6 +193,8 @@ pub fn found(
         .collect();
     Ok(Some(Contour {
         expected,
+        distances: at.into_iter().map(|z| z * width).collect(),
+        width,
         _charge: charge,
     }))
 }

@@ -10,6 +10,7 @@ use super::super::Noise;
 use super::band::Band;
 use super::colour::Near;
 use super::contour::Contour;
+use super::edge::Edge;
 
 /// A pixel's say is worth at most this much (1 / variance of coverage): 0.7 % is as good as registration gets.
 const MOST: f32 = 20_000.0;
@@ -182,8 +183,31 @@ impl Data {
 }
 
 impl Data {
+    /// Has pixels at an edge measured again, by the colour found there.
+    pub fn retold(&mut self, sensed: &Sensed, band: &Band, edge: &Edge, matte: &Matte) {
+        let said = self
+            .asked
+            .par_chunks_mut(PIECE)
+            .zip(self.weight.par_chunks_mut(PIECE));
+        said.zip(band.list.par_chunks(PIECE)).enumerate().for_each(
+            |(piece, ((asked, weight), list))| {
+                for (n, &pixel) in list.iter().enumerate() {
+                    let i = pixel as usize;
+                    if let Some((mean, spread)) = edge.colour(piece * PIECE + n) {
+                        let start = 0.5 * (matte.data()[i] + 0.5);
+                        let (a, w, _) = projected(sensed, i, mean, spread, start);
+                        // Where what lies further inside tells more, that stands.
+                        if w > weight[n] {
+                            (asked[n], weight[n]) = (a.max(sensed.least(i)), w);
+                        }
+                    }
+                }
+            },
+        );
+    }
+
     /// Adds what is expected of every pixel for its place: by its depth, and where the edge is known to run.
-    pub fn expect(&mut self, band: &Band, line: Option<&Contour>) {
+    pub fn expect(&mut self, band: &Band, line: Option<&Contour>, edge: Option<&Edge>) {
         for n in 0..band.list.len() {
             let (a, w) = (self.asked[n], self.weight[n]);
             if a.is_nan() {
@@ -193,9 +217,10 @@ impl Data {
             }
             let (hope, firm) = band.expected(n);
             let (drawn, sure) = line.map_or((0.0, 0.0), |line| line.expected(n));
-            let total = w + firm + sure;
+            let (fitted, fit) = edge.map_or((0.0, 0.0), |edge| edge.expected(n));
+            let total = w + firm + sure + fit;
             if total > 0.0 {
-                self.asked[n] = (w * a + firm * hope + sure * drawn) / total;
+                self.asked[n] = (w * a + firm * hope + sure * drawn + fit * fitted) / total;
                 self.weight[n] = total;
             }
         }

@@ -7,6 +7,7 @@ mod band;
 pub mod card;
 mod colour;
 mod contour;
+mod edge;
 mod evened;
 mod laid;
 mod measure;
@@ -20,6 +21,7 @@ mod strands;
 mod tests;
 mod tinted;
 mod width;
+mod window;
 
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -136,7 +138,14 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
             .then(|| contour::found(&matte, &band, &data, account))
             .transpose()?
             .flatten();
-        data.expect(&band, line.as_ref());
+        let edge = line
+            .as_ref()
+            .map(|line| edge::fitted(&sensed, &band, line, account))
+            .transpose()?;
+        if let Some(edge) = &edge {
+            data.retold(&sensed, &band, edge, &matte);
+        }
+        data.expect(&band, line.as_ref(), edge.as_ref());
         system.solve(&data, solve::SMOOTH, &mut matte, account)?;
         measure::bounded(&sensed, &band, &mut matte);
         colour::recovered(&sensed, &band, &near, hair.as_ref(), &matte, &mut colour);

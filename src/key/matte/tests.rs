@@ -3,14 +3,14 @@
 use super::*;
 
 /// Table light 0.2 with a fine texture, piece light, both known.
-struct Scene {
-    frame: Light,
-    backdrop: Light,
-    body: Raster<u8>,
-    truth: Matte,
+pub struct Scene {
+    pub frame: Light,
+    pub backdrop: Light,
+    pub body: Raster<u8>,
+    pub truth: Matte,
 }
 
-const NOISE: Noise = Noise {
+pub const NOISE: Noise = Noise {
     p: [2e-5; 3],
     q: [2e-7; 3],
     r: [0.0; 3],
@@ -22,7 +22,7 @@ fn table(x: i32, y: i32) -> [f32; 3] {
     [v, v * 1.05, v * 0.9]
 }
 
-fn scene(
+pub fn scene(
     size: i32,
     coverage: impl Fn(f64, f64) -> f64,
     light: impl Fn(i32, i32) -> [f32; 3],

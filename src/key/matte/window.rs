@@ -1,0 +1,447 @@
+//! One window on a sharp edge: for each shift of the edge the colour that explains it best, and how well.
+
+use super::contour::step;
+use super::measure::Sensed;
+use crate::raster::Raster;
+
+/// Half side of a window and the deviation of its weights, in pixels.
+pub const REACH: i32 = 5;
+const NEAR: f32 = 2.2;
+/// Shifts tried: so many to either side, so far apart, in pixels; and the deviation of what is expected of them.
+const SIDE: i32 = 7;
+const APART: f32 = 0.2;
+const USUAL: f32 = 0.8;
+/// Widths tried (deviations in pixels), and the shifts tried for each.
+pub const WIDTHS: [f32; 9] = [0.25, 0.33, 0.42, 0.52, 0.65, 0.8, 1.0, 1.25, 1.6];
+const COARSE: i32 = 4;
+const WIDE: f32 = 0.3;
+/// One window says at most this much of the width (twice the log of a likelihood).
+const TOLD: f32 = 30.0;
+/// Fewer pixels than this make no window.
+const FEW: usize = 12;
+/// And fewer than this well inside, no colour: a thin part.
+const INNER: usize = 14;
+/// How fast colour may change, as a share of its brightness a pixel (deviation); and how fast that changes.
+const STEEP: f32 = 0.15;
+const BENT: f32 = 0.05;
+/// What colour departs from those terms by, as a share of its brightness (deviation).
+pub const SHADE: f32 = 0.03;
+/// What a true edge's profile departs from a Gaussian's by, as coverage, within so many widths.
+const PROFILE: f32 = 0.03;
+const TAIL: f32 = 3.5;
+/// From this share of the most a frame holds a channel may be cut off: such pixels count so much.
+const FULL: f32 = 0.97;
+const CLIPPED: f32 = 0.002;
+/// How well the place of an edge is known at its best, in pixels.
+const PLACED: f32 = 0.03;
+/// What is left over, in variances, from which a window shows no plain edge: polished metal mirrors too much at its rim.
+const OTHER: f32 = 3.0;
+
+/// What one window says.
+#[derive(Clone, Copy, Debug)]
+pub struct Fit {
+    /// Outward shift of the edge in pixels and its variance.
+    pub shift: f32,
+    pub unsure: f32,
+    /// The terms of its colour, seen from the window's middle.
+    pub colour: [[f32; 3]; TERMS],
+    /// Variance of the colour at the line of the edge, per channel.
+    pub loose: f32,
+    /// The way inward.
+    pub way: [f32; 2],
+}
+
+/// Terms of the colour: constant, a pixel to the right, a pixel down, and square of the depth.
+pub const TERMS: usize = 4;
+
+/// Sums for one shift.
+struct Normal {
+    /// Lower triangle, row by row.
+    m: [f32; TERMS * (TERMS + 1) / 2],
+    /// Right sides, per term and channel.
+    r: [[f32; 3]; TERMS],
+    /// Squares, all channels.
+    s: f32,
+}
+
+impl Normal {
+    /// `ridge` is the precision each term is held to zero by.
+    fn solved(mut self, ridge: [f32; TERMS]) -> Option<Plane> {
+        let at = |i: usize, j: usize| i * (i + 1) / 2 + j;
+        let mut log = 1.0f32;
+        for (i, ridge) in ridge.iter().enumerate() {
+            self.m[at(i, i)] += ridge;
+        }
+        // Cholesky's factor in place, and the right sides through it.
+        for i in 0..TERMS {
+            for j in 0..=i {
+                let mut v = self.m[at(i, j)];
+                for k in 0..j {
+                    v -= self.m[at(i, k)] * self.m[at(j, k)];
+                }
+                if i == j {
+                    if v.is_nan() || v <= 0.0 {
+                        return None;
+                    }
+                    let root = v.sqrt();
+                    log *= root / ridge[i].sqrt();
+                    self.m[at(i, i)] = root;
+                } else {
+                    self.m[at(i, j)] = v / self.m[at(j, j)];
+                }
+            }
+        }
+        let mut cost = self.s;
+        for i in 0..TERMS {
+            for k in 0..i {
+                let f = self.m[at(i, k)];
+                for c in 0..3 {
+                    self.r[i][c] -= f * self.r[k][c];
+                }
+            }
+            for c in 0..3 {
+                self.r[i][c] /= self.m[at(i, i)];
+                cost -= self.r[i][c] * self.r[i][c];
+            }
+        }
+        for i in (0..TERMS).rev() {
+            for k in i + 1..TERMS {
+                let f = self.m[at(k, i)];
+                for c in 0..3 {
+                    self.r[i][c] -= f * self.r[k][c];
+                }
+            }
+            for c in 0..3 {
+                self.r[i][c] /= self.m[at(i, i)];
+            }
+        }
+        Some(Plane {
+            colour: self.r,
+            cost: cost + 6.0 * libm::logf(log.max(1e-9)),
+            factor: self.m,
+        })
+    }
+}
+
+/// The colour found for one shift.
+struct Plane {
+    colour: [[f32; 3]; TERMS],
+    cost: f32,
+    factor: [f32; TERMS * (TERMS + 1) / 2],
+}
+
+impl Plane {
+    /// Variance of the colour of which the terms have these shares.
+    fn unsure(&self, terms: [f32; TERMS]) -> f32 {
+        let at = |i: usize, j: usize| i * (i + 1) / 2 + j;
+        let mut t = terms;
+        let mut sum = 0.0;
+        for i in 0..TERMS {
+            for k in 0..i {
+                t[i] -= self.factor[at(i, k)] * t[k];
+            }
+            t[i] /= self.factor[at(i, i)];
+            sum += t[i] * t[i];
+        }
+        sum
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Pixel {
+    /// Offset from the window's middle.
+    to: [f32; 2],
+    weight: f32,
+    /// One over its weight by place alone.
+    near_inverse: f32,
+    distance: f32,
+    /// The same on a straight edge where that is far off.
+    depth: f32,
+    off: [f32; 3],
+    /// The mean colour less the backdrop.
+    backdrop: [f32; 3],
+}
+
+/// What a window sees.
+struct Seen {
+    pixels: Vec<Pixel>,
+    mean: [f32; 3],
+    ridge: [f32; TERMS],
+    way: [f32; 2],
+    /// How many pixels speak in it.
+    whole: f32,
+}
+
+#[derive(Debug)]
+pub struct Window<'a> {
+    pub sensed: &'a Sensed<'a>,
+    /// Distance to the edge, positive inside, and the way inward.
+    pub at: &'a Raster<[f32; 3]>,
+    /// The profile across an edge, in deviations.
+    profile: &'a [f32],
+    /// Weight by squared offset along one axis.
+    near: [f32; (REACH * REACH) as usize + 1],
+    pub width: usize,
+    pub height: usize,
+}
+
+/// The profile is tabled at this many steps a deviation, to this many.
+const FINE: f32 = 32.0;
+const TABLED: f32 = 5.0;
+
+/// Share of a step seen through a Gaussian, as a table.
+pub fn profile() -> Vec<f32> {
+    (0..=(2.0 * TABLED * FINE) as usize)
+        .map(|n| step(n as f32 / FINE - TABLED))
+        .collect()
+}
+
+impl<'a> Window<'a> {
+    pub fn over(
+        sensed: &'a Sensed<'a>,
+        at: &'a Raster<[f32; 3]>,
+        profile: &'a [f32],
+    ) -> Window<'a> {
+        let width = sensed.frame.width().max(1);
+        Window {
+            sensed,
+            at,
+            profile,
+            near: std::array::from_fn(|n| libm::expf(-0.5 * n as f32 / (NEAR * NEAR))),
+            width,
+            height: sensed.frame.data().len() / width,
+        }
+    }
+}
+
+impl Window<'_> {
+    pub fn share(&self, z: f32) -> f32 {
+        let v = ((z + TABLED) * FINE).clamp(0.0, 2.0 * TABLED * FINE - 1.0);
+        let n = v as usize;
+        let t = v - n as f32;
+        self.profile[n] + (self.profile[n + 1] - self.profile[n]) * t
+    }
+
+    /// The pixels a window at pixel `i` speaks for; `None` if they are too few.
+    fn seen(&self, i: usize, deviation: f32) -> Option<Seen> {
+        let (x, y) = ((i % self.width) as i32, (i / self.width) as i32);
+        let [own, gx, gy] = self.at.data()[i];
+        let length = (gx * gx + gy * gy).sqrt().max(1e-3);
+        let way = [gx / length, gy / length];
+        let mut pixels = Vec::with_capacity(100);
+        let (mut bright, mut count, mut whole) = ([0.0f32; 3], 0.0f32, 0.0f32);
+        for dy in -REACH..=REACH {
+            for dx in -REACH..=REACH {
+                let (u, v) = (x + dx, y + dy);
+                let far = (dx * dx + dy * dy) as f32;
+                if u < 0
+                    || v < 0
+                    || u as usize >= self.width
+                    || v as usize >= self.height
+                    || far > (REACH * REACH) as f32
+                {
+                    continue;
+                }
+                let j = v as usize * self.width + u as usize;
+                let [d, nx, ny] = self.at.data()[j];
+                let (c, b) = (self.sensed.frame.data()[j], self.sensed.backdrop.data()[j]);
+                // Another edge has its own shift.
+                if d.is_nan() || nx * gx + ny * gy < 0.0 || !c.iter().all(|v| v.is_finite()) {
+                    continue;
+                }
+                let top = c[0].max(c[1]).max(c[2]);
+                let v = self.sensed.variance(j, 0.5);
+                let share = self.share(d / deviation);
+                let shade = SHADE * share * top;
+                let near = self.near[(dy * dy) as usize] * self.near[(dx * dx) as usize];
+                let mut w = near / ((v[0] + v[1] + v[2]) / 3.0 + shade * shade);
+                if top > FULL * self.sensed.ceiling {
+                    w *= CLIPPED;
+                } else {
+                    whole += near;
+                }
+                if share > 0.5 {
+                    for k in 0..3 {
+                        bright[k] += w * c[k];
+                    }
+                    count += w;
+                }
+                pixels.push(Pixel {
+                    to: [dx as f32, dy as f32],
+                    weight: w,
+                    near_inverse: 1.0 / near,
+                    distance: d,
+                    depth: if d.abs() < 2.5 {
+                        d
+                    } else {
+                        own + dx as f32 * way[0] + dy as f32 * way[1]
+                    },
+                    off: std::array::from_fn(|k| c[k] - b[k]),
+                    backdrop: b,
+                });
+            }
+        }
+        let whole_pixels = pixels
+            .iter()
+            .filter(|p: &&Pixel| p.distance > 2.0 * deviation)
+            .count();
+        if count <= 0.0 || pixels.len() < FEW || whole_pixels < INNER {
+            return None;
+        }
+        let mean = bright.map(|v| v / count);
+        let power = (mean[0] * mean[0] + mean[1] * mean[1] + mean[2] * mean[2]) / 3.0;
+        // Colours as seen from the mean, so that sums stay small.
+        for pixel in &mut pixels {
+            if pixel.distance.abs() < TAIL * deviation {
+                let step: f32 = (0..3)
+                    .map(|k| (mean[k] - pixel.backdrop[k]) * (mean[k] - pixel.backdrop[k]))
+                    .sum();
+                pixel.weight = 1.0
+                    / (1.0 / pixel.weight + pixel.near_inverse * PROFILE * PROFILE * step / 3.0);
+            }
+            for (b, m) in pixel.backdrop.iter_mut().zip(mean) {
+                *b = m - *b;
+            }
+        }
+        Some(Seen {
+            pixels,
+            mean,
+            ridge: [
+                1.0 / (power + 1e-6),
+                1.0 / (STEEP * STEEP * power + 1e-6),
+                1.0 / (STEEP * STEEP * power + 1e-6),
+                1.0 / (BENT * BENT * power + 1e-6),
+            ],
+            way,
+            whole,
+        })
+    }
+
+    /// What light of each term comes through the edge: light that is even, grows to the right, grows downward, or grows
+    /// with the square of depth, cut off at the edge and then seen through a Gaussian. Where coverage is low it is the
+    /// rim that is seen, not what would lie beyond it.
+    pub fn terms(
+        &self,
+        share: f32,
+        z: f32,
+        to: [f32; 2],
+        depth: f32,
+        way: [f32; 2],
+        deviation: f32,
+    ) -> [f32; TERMS] {
+        let rim = if z.abs() < 5.0 {
+            deviation * 0.398_942_3 * libm::expf(-0.5 * z * z)
+        } else {
+            0.0
+        };
+        [
+            share,
+            share * to[0] + rim * way[0],
+            share * to[1] + rim * way[1],
+            (depth * depth + deviation * deviation) * share + depth * rim,
+        ]
+    }
+
+    /// The best plane of colour for an edge shifted outward `by` so much.
+    fn plane(&self, seen: &Seen, by: f32, deviation: f32) -> Option<Plane> {
+        let mut n = Normal {
+            m: [0.0; TERMS * (TERMS + 1) / 2],
+            r: [[0.0; 3]; TERMS],
+            s: 0.0,
+        };
+        let sharp = 1.0 / deviation;
+        for p in &seen.pixels {
+            let z = (p.distance + by) * sharp;
+            if z < -4.0 {
+                for k in 0..3 {
+                    n.s += p.weight * p.off[k] * p.off[k];
+                }
+                continue;
+            }
+            let s = self.share(z);
+            let t = self.terms(s, z, p.to, p.depth + by, seen.way, deviation);
+            let mut at = 0;
+            for i in 0..TERMS {
+                let w = p.weight * t[i];
+                for &t in &t[..=i] {
+                    n.m[at] += w * t;
+                    at += 1;
+                }
+            }
+            for k in 0..3 {
+                let e = p.off[k] - s * p.backdrop[k];
+                let we = p.weight * e;
+                n.s += we * e;
+                for (r, t) in n.r.iter_mut().zip(t) {
+                    r[k] += we * t;
+                }
+            }
+        }
+        n.solved(seen.ridge)
+    }
+
+    /// How badly each of [`WIDTHS`] explains a window at its best.
+    pub fn widths(&self, i: usize) -> Option<[f32; WIDTHS.len()]> {
+        let seen = self.seen(i, 0.5)?;
+        let mut costs = [f32::INFINITY; WIDTHS.len()];
+        for (cost, width) in costs.iter_mut().zip(WIDTHS) {
+            for at in -COARSE..=COARSE {
+                let by = at as f32 * WIDE;
+                if let Some(plane) = self.plane(&seen, by, width) {
+                    *cost = cost.min(plane.cost + by * by / (USUAL * USUAL));
+                }
+            }
+        }
+        let least = costs.iter().copied().fold(f32::INFINITY, f32::min);
+        let worse = (least / (3.0 * seen.whole)).max(1.0);
+        let costs = costs.map(|cost| ((cost - least) / worse).min(TOLD));
+        costs.iter().all(|c| c.is_finite()).then_some(costs)
+    }
+
+    pub fn fit(&self, i: usize, deviation: f32) -> Option<Fit> {
+        let seen = self.seen(i, deviation)?;
+        let mut best: Option<(i32, f32)> = None;
+        let mut costs = [f32::INFINITY; 2 * SIDE as usize + 1];
+        for at in -SIDE..=SIDE {
+            let by = at as f32 * APART;
+            if let Some(plane) = self.plane(&seen, by, deviation) {
+                let cost = plane.cost + by * by / (USUAL * USUAL);
+                costs[(at + SIDE) as usize] = cost;
+                if best.is_none_or(|(_, least)| cost < least) {
+                    best = Some((at, cost));
+                }
+            }
+        }
+        let (at, least) = best?;
+        if at.abs() == SIDE {
+            return None;
+        }
+        let (before, after) = (
+            costs[(at + SIDE - 1) as usize],
+            costs[(at + SIDE + 1) as usize],
+        );
+        let curve = before + after - 2.0 * least;
+        if !curve.is_finite() || curve <= 1e-6 {
+            return None;
+        }
+        let shift = (at as f32 + 0.5 * (before - after) / curve) * APART;
+        let plane = self.plane(&seen, shift, deviation)?;
+        let worse = (plane.cost / (3.0 * seen.whole)).max(1.0);
+        if worse > OTHER {
+            return None;
+        }
+        let mut colour = plane.colour;
+        for (c, m) in colour[0].iter_mut().zip(seen.mean) {
+            *c += m;
+        }
+        let depth = self.at.data()[i][0] + shift;
+        let back = [1.0, -depth * seen.way[0], -depth * seen.way[1], 0.0];
+        Some(Fit {
+            way: seen.way,
+            shift,
+            unsure: worse * worse * 2.0 * APART * APART / curve + PLACED * PLACED,
+            colour,
+            loose: worse * worse * plane.unsure(back),
+        })
+    }
+}
