@@ -29,6 +29,8 @@ const CLOSED: f64 = 0.95;
 /// Cells it must have in the same light, and in darker light.
 const SURE_SAME: u64 = 60;
 const SURE_DARKENED: u64 = 500;
+/// Darker than this only when what texture there is speaks for the plate: a mirror shows another part of the set.
+const DIM: f64 = 0.7;
 
 /// Mean light of an area against the light expected there.
 #[derive(Clone, Copy, Debug, Default)]
@@ -324,7 +326,8 @@ pub(super) fn holes(
             // Without texture only what lies well inside a piece, and is large for how far it departs.
             let ringed = edged && deep >= u64::from(AROUND) * all && tint < 0.5 * NEUTRAL;
             let same = (brightness - 1.0).abs() < SAME && mean.cells >= SURE_SAME;
-            let large = mean.cells >= SURE_DARKENED;
+            let large =
+                mean.cells >= SURE_DARKENED && (brightness > DIM || mean.texture.is_rather_plate());
             match mean.texture.answer() {
                 Answer::Plate => lit,
                 Answer::Other => false,

@@ -138,13 +138,21 @@ impl Sum {
 
     /// Whether the whole texture may be there, as far as three deviations tell.
     pub fn may_be_plate(&self) -> bool {
-        let deviation = self.squares.min(self.left).max(self.expected + 1.0).sqrt();
-        self.seen > self.expected - 3.0 * deviation
+        self.seen > self.expected - 3.0 * self.deviation()
+    }
+
+    /// Whether what little texture there should be speaks for the plate rather than against it.
+    pub fn is_rather_plate(&self) -> bool {
+        self.expected > self.deviation() && self.seen > 0.5 * self.expected
+    }
+
+    /// Scatter of the sum, whichever of the two it is; no less than white noise gives.
+    fn deviation(&self) -> f64 {
+        self.squares.min(self.left).max(self.expected + 1.0).sqrt()
     }
 
     pub fn answer(&self) -> Answer {
-        // Scatter of the sum, whichever of the two it is; no less than white noise gives.
-        let deviation = self.squares.min(self.left).max(self.expected + 1.0).sqrt();
+        let deviation = self.deviation();
         if self.expected < DECIDABLE * deviation {
             Answer::Undecided
         } else if self.seen > SEEN * self.expected {
