@@ -8,7 +8,7 @@ use crate::raster::Raster;
 
 /// Light a hole may have against the backdrop's where texture shows it to be the plate; without, so near to the
 /// backdrop's, or between the darkest and the brightest light around the piece to this share.
-const SHADED: (f32, f32) = (0.6, 1.3);
+const SHADED: (f32, f32) = (0.75, 1.2);
 const SAME: f32 = 0.06;
 const AROUND: f32 = 0.04;
 /// Tint the mean of a hole may have where texture shows it to be the plate, and where nothing does.
