@@ -1,9 +1,9 @@
 //! A rod seen again behind the joint, through a hole of the piece: a thin thing in line with it, as wide and about as
-//! bright, with the set on both sides; or with the set on one side and the hole's rim on the other, and just as bright.
+//! bright, with the set on both sides.
 
 use super::look::Look;
 use super::rod::{MISFIT, off};
-use super::strip::{Sample, Strip};
+use super::strip::Strip;
 
 /// Rows looked at together, and fewest in a run.
 const ROWS: i32 = 4;
@@ -17,44 +17,23 @@ const STEP: f32 = 0.25;
 /// How strongly the rod may be lit against where it was learnt, and what may be left over, as a share.
 const LIT: (f32, f32) = (0.5, 1.7);
 const OTHER: f32 = 0.5;
-/// Share of the rod that must look as learnt where the set is on one side of it only.
-const FITS: f32 = 0.5;
 
 /// Rows on which it is seen again, each with how far beside the axis.
 #[derive(Clone, Debug)]
 pub(super) struct Again {
     pub from: i32,
-    rows: Vec<Row>,
-}
-
-#[derive(Clone, Copy, Debug)]
-struct Row {
-    beside: f32,
-    /// Its light against where it was learnt, if the piece is on one side of it and may hide some of it.
-    shut: Option<f32>,
+    pub beside: Vec<f32>,
 }
 
 impl Again {
     pub fn to(&self) -> i32 {
-        self.from + self.rows.len() as i32
+        self.from + self.beside.len() as i32
     }
 
     /// Offset on the row of `s`; its first and last hold on.
     pub fn beside(&self, s: f32) -> f32 {
-        self.row(s).beside
-    }
-
-    /// Whether the piece hides what it shows of a sample, `u` across the rod: it looks neither like the rod nor the set.
-    pub fn hides(&self, look: &Look, p: &Sample, u: f32) -> bool {
-        self.row(p.s).shut.is_some_and(|share| {
-            let light = lit(look, p, u, share);
-            off(&light, p, 0.0064) >= MISFIT && off(&p.set, p, 0.0064) >= MISFIT
-        })
-    }
-
-    fn row(&self, s: f32) -> Row {
-        let row = (s.floor() as i32 - self.from).clamp(0, self.rows.len() as i32 - 1);
-        self.rows[row as usize]
+        let row = (s.floor() as i32 - self.from).clamp(0, self.beside.len() as i32 - 1);
+        self.beside[row as usize]
     }
 
     /// Whether the row of `s` is one of these.
@@ -72,13 +51,14 @@ pub(super) fn again(strip: &Strip, look: &Look, joint: i32) -> Vec<Again> {
         let slack = (BENT.0 + BENT.1 * blind as f32).min(BENT.2);
         let slack = if open.is_some() { 2.0 * STEP } else { slack };
         match best(strip, look, s, (at, slack)) {
-            Some(row) => {
-                (at, blind) = (row.beside, 0);
-                let new = Again {
+            Some(beside) => {
+                (at, blind) = (beside, 0);
+                open.get_or_insert(Again {
                     from: s,
-                    rows: Vec::new(),
-                };
-                open.get_or_insert(new).rows.push(row);
+                    beside: Vec::new(),
+                })
+                .beside
+                .push(beside);
             }
             None => {
                 blind += 1;
@@ -89,30 +69,27 @@ pub(super) fn again(strip: &Strip, look: &Look, joint: i32) -> Vec<Again> {
     runs.extend(open);
     for run in &mut runs {
         // Each row was one of several looked at together.
-        let last = run.rows[run.rows.len() - 1];
-        run.rows.extend([last; ROWS as usize - 1]);
+        let last = run.beside[run.beside.len() - 1];
+        run.beside.extend([last; ROWS as usize - 1]);
     }
-    runs.retain(|run| run.rows.len() as i32 >= FEWEST + ROWS - 1);
+    runs.retain(|run| run.beside.len() as i32 >= FEWEST + ROWS - 1);
     runs
 }
 
 /// Where beside the axis the rod is seen on the rows from `s`, within `slack` of `at`.
-fn best(strip: &Strip, look: &Look, s: i32, (at, slack): (f32, f32)) -> Option<Row> {
+fn best(strip: &Strip, look: &Look, s: i32, (at, slack): (f32, f32)) -> Option<f32> {
     let steps = (slack / STEP) as i32;
     (-steps..=steps)
         .filter_map(|n| {
             let beside = at + n as f32 * STEP;
-            seen(strip, look, s, beside).map(|(left, shut)| (left, Row { beside, shut }))
+            seen(strip, look, s, beside).map(|left| (left, beside))
         })
-        .min_by(|a, b| {
-            let near = a.1.beside.abs().total_cmp(&b.1.beside.abs());
-            a.0.total_cmp(&b.0).then(near)
-        })
-        .map(|(_, row)| row)
+        .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.abs().total_cmp(&b.1.abs())))
+        .map(|(_, beside)| beside)
 }
 
-/// What the look leaves unexplained at an offset where a rod is seen, and its light if the piece is on one side of it.
-fn seen(strip: &Strip, look: &Look, s: i32, beside: f32) -> Option<(f32, Option<f32>)> {
+/// What the look leaves unexplained at an offset, where a rod between two strips of the set is seen.
+fn seen(strip: &Strip, look: &Look, s: i32, beside: f32) -> Option<f32> {
     let (low, high) = (look.low as f32, look.high as f32);
     let mut flanks = [(0.0f32, 0.0f32); 2];
     let (mut there, mut hoped) = ([0.0f32; 3], [0.0f32; 3]);
@@ -138,60 +115,16 @@ fn seen(strip: &Strip, look: &Look, s: i32, beside: f32) -> Option<(f32, Option<
     if count == 0.0 || bare < MISFIT * count {
         return None;
     }
-    let open = flanks.map(|(all, set)| all >= 4.0 && set >= SET * all);
-    match open {
-        [true, true] => {}
-        [false, false] => return None,
-        [left_open, _] => return half_seen(strip, look, s, beside, left_open),
+    if flanks
+        .iter()
+        .any(|&(all, set)| all < 4.0 || set < SET * all)
+    {
+        return None;
     }
     let dot = |a: [f32; 3], b: [f32; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
     let whole = dot(hoped, hoped);
     let share = dot(there, hoped) / whole;
     let rest: [f32; 3] = std::array::from_fn(|k| there[k] - share * hoped[k]);
     let like = share > LIT.0 && share < LIT.1 && dot(rest, rest) < OTHER * OTHER * whole;
-    like.then_some((left / count, None))
-}
-
-/// The same where the set is on one side only: the rod's light is learnt on that side of it, and must hold for most of
-/// the rest.
-fn half_seen(
-    strip: &Strip,
-    look: &Look,
-    s: i32,
-    beside: f32,
-    left_open: bool,
-) -> Option<(f32, Option<f32>)> {
-    let middle = 0.5 * (look.low + look.high) as f32;
-    let covered = || {
-        let rows = strip.rows(s, s + ROWS).iter();
-        rows.map(|p| (p, p.u - beside))
-            .filter(|&(_, u)| look.coverage(u) > 0.5)
-    };
-    let (mut cross, mut square) = (0.0f32, 0.0f32);
-    for (p, u) in covered().filter(|&(_, u)| (u < middle) == left_open) {
-        let light = look.light(p.s, u, p.set);
-        for k in 0..3 {
-            let hoped = light[k] - p.set[k];
-            cross += hoped * (p.frame[k] - p.set[k]);
-            square += hoped * hoped;
-        }
-    }
-    let share = cross / square;
-    if !(share > LIT.0 && share < LIT.1) {
-        return None;
-    }
-    let (mut left, mut fit, mut count) = (0.0f32, 0.0f32, 0.0f32);
-    for (p, u) in covered() {
-        let off = off(&lit(look, p, u, share), p, 0.0064);
-        left += off.min(60.0);
-        fit += f32::from(u8::from(off < MISFIT));
-        count += 1.0;
-    }
-    (fit > FITS * count).then_some((left / count, Some(share)))
-}
-
-/// The rod's light on a sample, `u` across it, with a `share` of its usual difference from the set.
-fn lit(look: &Look, p: &Sample, u: f32, share: f32) -> [f32; 3] {
-    let light = look.light(p.s, u, p.set);
-    std::array::from_fn(|k| p.set[k] + share * (light[k] - p.set[k]))
+    like.then_some(left / count)
 }

@@ -188,10 +188,6 @@ fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, Over
                     continue;
                 }
                 let here = again.holds(p.s);
-                // Beside the hole's rim the piece hides what doesn't look like the rod.
-                if here && again.hides(&rod.look, p, u) {
-                    continue;
-                }
                 if here {
                     rig.cells.put(i, j, 1);
                 }
