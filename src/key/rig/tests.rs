@@ -319,36 +319,6 @@ fn a_rod_behind_a_ring_is_seen_again_in_its_hole() {
     }
 }
 
-#[test]
-fn a_rod_along_a_holes_rim_is_seen_as_far_as_the_piece_leaves_it() {
-    let middle = straight(150.0);
-    // Its right third is hidden.
-    let hole = |x: f64, y: f64| {
-        let right = straight(y) + 1.0;
-        (x - right)
-            .max(middle - 30.0 - x)
-            .max(128.0 - y)
-            .max(y - 172.0)
-    };
-    let plate = |x: f64, y: f64| disc(x, y).max(-hole(x, y));
-    let rod = Made {
-        middle: &straight,
-        half: 3.0,
-        own: &|_| 0.6,
-        through: 0.0,
-        in_front: false,
-        from_top_to: 190.0,
-    };
-    let scene = scene(Some(&rod), &plate);
-    let rig = scene.rig();
-    for y in 134..166 {
-        let x = straight(f64::from(y) + 0.5);
-        assert!(rig.coverage.at(x as i32 - 2, y) > 0.9, "at {x} {y}");
-        assert_eq!(rig.coverage.at(x as i32 + 2, y), 0.0, "hidden at {x} {y}");
-        assert_eq!(rig.cells.at(x as i32 / 2 + 2, y / 2), 0, "beside {x} {y}");
-    }
-}
-
 /// Thin parts that are told of a piece: a disc with `more` on it, or beside it.
 fn thin_parts(more: &dyn Fn(f64, f64) -> f64) -> Vec<Rect> {
     let rig = scene(None, &|x, y| disc(x, y).min(more(x, y))).rig();
