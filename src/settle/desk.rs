@@ -220,7 +220,9 @@ impl<'a> Desk<'a> {
         let mut notices = std::mem::take(&mut cutout.notices);
         if asking.member.is_none() {
             // What a named mask finds stands on the set: nothing holds it.
-            notices.retain(|notice| !matches!(notice, Notice::RodNotFound { .. }));
+            notices.retain(|notice| {
+                !matches!(notice, Notice::RodNotFound { .. } | Notice::ThinPart { .. })
+            });
         }
         let told = notices.iter().map(|notice| notices::told(notice, frame));
         self.findings.extend(told.map(|f| asking.told(f)));

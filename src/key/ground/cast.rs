@@ -52,7 +52,7 @@ pub(super) fn carried_on(
     for _ in 0..TERMS {
         let grid = |side| Grid::of(&left, known, silhouette, side, account);
         let grids = [grid(LOOK)?, grid(FIT)?, grid(DRAW)?];
-        let Some((taken, shape)) = Term::found(&grids, account)? else {
+        let Some(Drawn { taken, shape }) = Term::found(&grids, account)? else {
             break;
         };
         let width = (rect.width() as usize).max(1);
@@ -172,6 +172,13 @@ struct Term {
     larger: f64,
 }
 
+/// A term as it acts.
+struct Drawn {
+    /// Share of the light it takes, per channel; below 0 what is thrown back.
+    taken: [f64; 3],
+    shape: Raster<f32>,
+}
+
 /// Sums over what is known: squares of the term's shape, its product with the mean departure.
 #[derive(Clone, Copy, Debug, Default)]
 struct Sums {
@@ -192,12 +199,8 @@ fn taken(both: f64, shape: f64) -> f64 {
 }
 
 impl Term {
-    /// The term that explains most, with the share of the light it takes, per channel (below 0 what is thrown back), and
-    /// its shape on the finest grid.
-    fn found(
-        grids: &[Grid; 3],
-        account: &Account,
-    ) -> Result<Option<([f64; 3], Raster<f32>)>, OverBudget> {
+    /// The term that explains most, on the finest grid.
+    fn found(grids: &[Grid; 3], account: &Account) -> Result<Option<Drawn>, OverBudget> {
         let [look, fit, draw] = grids;
         let Some(term) = Term::looked_for(look, account)? else {
             return Ok(None);
@@ -225,7 +228,7 @@ impl Term {
         });
         let taken = both.map(|both| taken(both, squares));
         let mean = (taken[0] + taken[1] + taken[2]) / 3.0;
-        Ok((mean.abs() >= LEAST).then_some((taken, shape)))
+        Ok((mean.abs() >= LEAST).then_some(Drawn { taken, shape }))
     }
 
     /// The best of all places in whole cells of a coarse grid.
