@@ -238,8 +238,12 @@ impl Term {
         let reach = (FARTHEST * f64::from(rect.width().max(rect.height()))) as i32;
         let shapes = SOFT
             .iter()
-            .map(|&soft| gauss::blurred(&grid.silhouette, soft, account))
-            .collect::<Result<Vec<_>, _>>()?;
+            .map(|&soft| {
+                let shape = gauss::blurred(&grid.silhouette, soft, account)?;
+                let reached = shape.bounds(|&cover| cover > FAINT);
+                Ok((shape, reached))
+            })
+            .collect::<Result<Vec<_>, OverBudget>>()?;
         let rows: Vec<(usize, i32)> = (0..SOFT.len())
             .flat_map(|s| (-reach..=reach).map(move |dy| (s, dy)))
             .collect();
@@ -247,10 +251,10 @@ impl Term {
         let bests: Vec<(f64, i32)> = rows
             .par_iter()
             .map(|&(s, dy)| {
-                let reached = shapes[s].bounds(|&cover| cover > FAINT);
+                let (shape, reached) = &shapes[s];
                 let mut best = (0.0, 0);
                 for dx in -reach..=reach {
-                    let gain = moved(&shapes[s], reached, grid, dx, dy).gain();
+                    let gain = moved(shape, *reached, grid, dx, dy).gain();
                     if gain > best.0 {
                         best = (gain, dx);
                     }

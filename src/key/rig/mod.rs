@@ -92,7 +92,6 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
             });
         }
     }
-    let mut told: Vec<Rect> = Vec::new();
     for place in thin::parts(&domain, &main, &rig.cells, widest, account)? {
         let place = Rect {
             x0: place.x0 * 2,
@@ -104,11 +103,11 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
             matches!(notice, Notice::RodNotFound { place: end } if !end.intersected(&place).is_empty())
         });
         if !known {
-            told.push(place.intersected(&frame));
+            rig.notices.push(Notice::ThinPart {
+                place: place.intersected(&frame),
+            });
         }
     }
-    let thin = told.into_iter().map(|place| Notice::ThinPart { place });
-    rig.notices.extend(thin);
     Ok(rig)
 }
 
