@@ -59,7 +59,7 @@ const CLOSE_TURNED: f64 = 0.1;
 pub enum Trust {
     Sure,
     /// The two pictures are alike, but noise or light hides where they lie: by more than `CLOSE` (`CLOSE_TURNED` under
-    /// a turn or tilt), by less than half a pixel. The estimate is taken all the same.
+    /// a turn or tilt), by less than 0.8 px. The estimate is taken all the same.
     Rough,
     /// Too little of the two pictures looks alike.
     NoMatch,

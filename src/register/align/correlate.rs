@@ -9,7 +9,9 @@ use crate::geom::Rect;
 use crate::raster::Raster;
 
 /// Standard deviation of the low-pass on the whitened spectrum, cycles a pixel: finer detail is mostly noise.
-const LOW_PASS: f64 = 0.18;
+pub(super) const COMMON: f64 = 0.18;
+/// The same where nothing but fine grain is to be seen.
+pub(super) const GRAIN: f64 = 0.3;
 /// Detail beyond so many of its typical deviations is cut there, so that a piece does not outweigh its set.
 const CUT: f32 = 2.0;
 
@@ -18,6 +20,8 @@ const CUT: f32 = 2.0;
 pub(super) struct Peak {
     /// Frame to plate, full-size px.
     pub shift: [f64; 2],
+    /// How far beside it the surface is highest, full-size px.
+    pub summit: [f64; 2],
     /// Its height over the surface's root mean square.
     pub height: f64,
 }
@@ -26,6 +30,7 @@ pub(super) struct Peak {
 pub(super) fn peaks(
     patches: &[Patch],
     range: f64,
+    low_pass: f64,
     account: &Account,
 ) -> Result<Option<[Peak; 2]>, OverBudget> {
     let Some(first) = patches.first() else {
@@ -46,7 +51,7 @@ pub(super) fn peaks(
         fourier::transform(field.data_mut(), scratch.data_mut(), side);
         add_cross(field.data(), sum.data_mut(), side);
     }
-    whiten(sum.data_mut(), side);
+    whiten(sum.data_mut(), side, low_pass);
     fourier::transform(sum.data_mut(), scratch.data_mut(), side);
     let surface = sum.data();
     let square_sum: f64 = surface.iter().map(|c| f64::from(c[0] * c[0])).sum();
@@ -71,13 +76,34 @@ pub(super) fn peaks(
             }
         }
     }
-    Ok(Some(best.map(|(height, at)| Peak {
-        shift: [
-            signed(at % side) * first.step + rest[0],
-            signed(at / side) * first.step + rest[1],
-        ],
-        height: f64::from(height) / level,
+    Ok(Some(best.map(|(height, at)| {
+        let [x, y] = [at % side, at / side];
+        let along = |dx: usize, dy: usize| {
+            let at = |k: usize| {
+                let (x, y) = (x + k * dx + (side - 1) * dx, y + k * dy + (side - 1) * dy);
+                f64::from(surface[y % side * side + x % side][0])
+            };
+            summit([at(0), at(1), at(2)])
+        };
+        Peak {
+            shift: [
+                signed(x) * first.step + rest[0],
+                signed(y) * first.step + rest[1],
+            ],
+            summit: [along(1, 0), along(0, 1)].map(|v| v * first.step),
+            height: f64::from(height) / level,
+        }
     })))
+}
+
+/// Where the parabola through three values, the middle one the largest, is highest.
+fn summit([before, middle, behind]: [f64; 3]) -> f64 {
+    let bend = before - 2.0 * middle + behind;
+    if bend < 0.0 {
+        (0.5 * (before - behind) / bend).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    }
 }
 
 /// How far the frame's grid lies from the plate's: whole pixels, and what is left, in full-size px.
@@ -88,19 +114,23 @@ fn remainder(patch: &Patch) -> ([f64; 2], [i64; 2]) {
     (rest, whole.map(|v| v as i64))
 }
 
-/// The frame as real, the plate as imaginary part, both under a window that falls to zero at the border.
+/// The frame as real (of it the set alone, where that is known), the plate as imaginary part, both under a window that falls to zero at the border.
 fn lay(patch: &Patch, field: &mut [Complex], side: usize) {
     let (_, whole) = remainder(patch);
     for (part, plane, offset) in [(0, &patch.frame, whole), (1, &patch.plate, [0, 0])] {
         let [width, height] = plane.size();
         let limit = CUT * typical(plane.detail.data());
         let (across, down) = (window(width), window(height));
+        let mut set = vec![1.0; width];
         for (y, row) in plane.detail.data().chunks_exact(width.max(1)).enumerate() {
+            if let (0, Some(known)) = (part, &patch.set) {
+                known.row(y as i32, 0, &mut set);
+            }
             let line = (y as i64 + offset[1]).rem_euclid(side as i64) as usize * side;
-            for (x, value) in row.iter().enumerate() {
+            for (x, (value, set)) in row.iter().zip(&set).enumerate() {
                 let column = (x as i64 + offset[0]).rem_euclid(side as i64) as usize;
                 field[line + column][part] =
-                    value.clamp(-limit, limit) * across[x] * down[y.min(height - 1)];
+                    set * value.clamp(-limit, limit) * across[x] * down[y.min(height - 1)];
             }
         }
     }
@@ -135,10 +165,10 @@ fn add_cross(field: &[Complex], sum: &mut [Complex], side: usize) {
 
 /// Levels the spectrum, low-passes it and conjugates, so that the next transform goes back. Frequencies far below
 /// the mean stay weak: a set of few frequencies (a mesh, stripes) would drown in the noise of all the others.
-fn whiten(sum: &mut [Complex], side: usize) {
+fn whiten(sum: &mut [Complex], side: usize, low_pass: f64) {
     let pass: Vec<f32> = (0..side)
         .map(|k| {
-            let frequency = k.min(side - k) as f64 / side as f64 / LOW_PASS;
+            let frequency = k.min(side - k) as f64 / side as f64 / low_pass;
             libm::exp(-0.5 * frequency * frequency) as f32
         })
         .collect();

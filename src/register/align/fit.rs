@@ -21,6 +21,8 @@ pub(super) struct Fit {
     pub blocks: Vec<Block>,
     /// What the shift's hold (sum of w dI dP: xx, xy, yy) is in standard deviations of what noise alone makes of it.
     pub hold: [f64; 3],
+    /// Its start stands so far above all others within the range that it is no chance.
+    pub proven: bool,
 }
 
 impl Fit {
@@ -100,6 +102,7 @@ pub(super) fn fitted(patches: &[Patch], mut pose: Pose, ways: &[Way], rounds: us
         correlation: correlation(&blocks),
         evidence: evidence(&blocks),
         hold,
+        proven: false,
         ways: ways.to_vec(),
         pose,
         blocks,

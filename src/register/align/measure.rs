@@ -167,6 +167,7 @@ fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
     let reach = REACH as usize;
     let (wide, across) = (around.width() as usize, part.width() as usize);
     let mut sums = Sums::new(across);
+    let mut set = vec![1.0; across];
     for y in part.y0..part.y1 {
         let line = (y - around.y0) as usize;
         let offsets = [0, 1, 2, 3, 4];
@@ -174,7 +175,10 @@ fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
         let seen = offsets.map(|k| &warped.values[(line + k as usize - reach) * wide..][..wide]);
         let smooth = base.span(y, part.x0, part.x1);
         let lows = &warped.base[line * wide + reach..][..across];
-        sums.add(own, seen, [smooth, lows], gauge);
+        if let Some(known) = &patch.set {
+            known.row(y, part.x0, &mut set);
+        }
+        sums.add(own, seen, [smooth, lows], &set, gauge);
         if y % SAMPLE == 0 {
             block.residuals.extend(sums.errors(SAMPLE as usize));
         }

@@ -12,7 +12,10 @@ mod patch;
 mod plane;
 mod pose;
 mod refine;
+mod strange;
 mod sums;
+#[cfg(test)]
+mod tests;
 mod tiles;
 mod verdict;
 mod warped;
@@ -20,10 +23,10 @@ mod warped;
 use super::{Alignment, Motion, Trust};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
-
 use crate::raster::Seen;
 use correlate::Peak;
-use fit::fitted;
+use fit::{Fit, fitted};
+use measure::Block;
 use patch::Patch;
 use pose::{GROWTH, Pose, SHIFT, TURN, Way};
 
@@ -38,10 +41,17 @@ const RANGE: f64 = 0.04;
 const LEAST_RANGE: f64 = 12.0;
 /// A correlation peak this far above its surface's root mean square is no chance.
 const PEAK: f64 = 7.0;
+/// Below this height the set is faint.
+const FAINT: f64 = 15.0;
 /// A peak outside the search range counts only when it is so much higher than the best inside.
 const CLEARLY: f64 = 1.5;
 /// Most rounds of a fit; three to eight are usual.
 const ROUNDS: usize = 25;
+/// A start on the reduced pictures is right to within so many of their pixels; lines or a weave of few reduced pixels
+/// are seen as false pattern that leads a fit away.
+const NEAR: f64 = 0.8;
+/// A fit that stayed so near its start is right.
+const ALIKE: f64 = 0.35;
 
 /// Estimates where `frame` lies on `plate`.
 ///
@@ -65,31 +75,24 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
     let step = longest.div_ceil(REDUCED).min(shortest / SMALLEST).max(1);
     let range = (RANGE * f64::from(longest)).max(LEAST_RANGE);
     let ways = ways(motion);
+    let still = Pose::still(&rect);
     let mut coarse = [patch::whole(frame, plate, step, account)?];
-    let mut pose = Pose::still(&rect);
-    let mut found = None;
-    if let Some(peaks) = correlate::peaks(&coarse, range, account)? {
-        if let Some(beyond) = outside(&coarse, peaks, &rect) {
-            return Ok(verdict::beyond(beyond));
+    let start = started(&mut coarse, &still, range, account)?;
+    let pose = match start {
+        Start::Beyond(shift) => return Ok(verdict::beyond(shift)),
+        Start::Grain(pose) if step == 1 => {
+            let fit = grain(&coarse, pose, &ways);
+            return Ok(concluded(&mut coarse, fit, motion, &rect, account)?);
         }
-        if peaks[0].height > PEAK {
-            found = Some(peaks[0].shift);
-        }
-    }
-    if let Some(shift) = found {
-        pose = pose.moved(&SHIFT, &shift);
-    }
+        Start::Nowhere => still,
+        Start::At(pose, _) | Start::Grain(pose) => pose,
+    };
     let mut first = fitted(&coarse, pose, &SHIFT, ROUNDS);
     if ways.len() > 2 {
         first = fitted(&coarse, first.pose, &ways, ROUNDS);
     }
     if step == 1 {
-        let octaves = octaves(&mut coarse, account)?;
-        let last = refine::refitted(&octaves, first, &ways);
-        return Ok(verdict::judged(&coarse, &octaves, last, motion, &rect));
-    }
-    if found.is_some() && near(&first.pose, &pose, step) {
-        pose = first.pose;
+        return Ok(concluded(&mut coarse, first, motion, &rect, account)?);
     }
     drop(coarse);
     let mut fine = if rect.area() <= WHOLE {
@@ -97,21 +100,133 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
     } else {
         tiles::chosen(frame, plate, &first.blocks, &pose.map(), account)?
     };
-    if found.is_none()
-        && let Some(peaks) = correlate::peaks(&fine, range, account)?
-    {
+    let off = first.pose.apart(&pose) / f64::from(step);
+    let mut starts = match start {
+        Start::Nowhere => vec![pose],
+        _ if off < ALIKE => vec![first.pose],
+        _ if off < NEAR => vec![pose, first.pose],
+        _ => vec![pose],
+    };
+    if !matches!(start, Start::At(_, height) if height > FAINT) {
         // Texture too fine to live through the reduction.
-        if let Some(beyond) = outside(&fine, peaks, &rect) {
-            return Ok(verdict::beyond(beyond));
-        }
-        if peaks[0].height > PEAK {
-            pose = Pose::still(&rect).moved(&SHIFT, &peaks[0].shift);
+        match started(&mut fine, &pose, range, account)? {
+            Start::Beyond(shift) => return Ok(verdict::beyond(shift)),
+            Start::Grain(pose) => {
+                let fit = grain(&fine, pose, &ways);
+                return Ok(concluded(&mut fine, fit, motion, &rect, account)?);
+            }
+            Start::At(pose, _) => starts = vec![pose],
+            Start::Nowhere => {}
         }
     }
-    let sharp = fitted(&fine, pose, &ways, ROUNDS);
-    let octaves = octaves(&mut fine, account)?;
-    let last = refine::refitted(&octaves, sharp, &ways);
-    Ok(verdict::judged(&fine, &octaves, last, motion, &rect))
+    let sharp = fitted(&fine, likest(&fine, starts), &ways, ROUNDS);
+    Ok(concluded(&mut fine, sharp, motion, &rect, account)?)
+}
+
+/// From a fit on everything to the answer: what is no part of the set is left out, then octaves are weighed.
+fn concluded(
+    patches: &mut [Patch],
+    fit: Fit,
+    motion: Motion,
+    frame: &Rect,
+    account: &Account,
+) -> Result<Alignment, OverBudget> {
+    leave_out(patches, &fit.pose, &fit.blocks, strange::FITTED, account)?;
+    let sharp = Fit {
+        proven: fit.proven,
+        ..fitted(patches, fit.pose, &fit.ways, 0)
+    };
+    let octaves = octaves(patches, account)?;
+    let last = refine::refitted(&octaves, sharp, &fit.ways);
+    Ok(verdict::judged(patches, &octaves, last, motion, frame))
+}
+
+/// A fit that stays where a start by grain alone is: coarser detail than grain, that a fit would follow, knows less.
+fn grain(patches: &[Patch], pose: Pose, ways: &[Way]) -> Fit {
+    Fit {
+        proven: true,
+        ..fitted(patches, pose, ways, 0)
+    }
+}
+
+/// Where the fit begins.
+#[derive(Clone, Copy, Debug)]
+enum Start {
+    /// No match stands out.
+    Nowhere,
+    /// A whole-pixel match, and how high it stands.
+    At(Pose, f64),
+    /// A match of faint grain, to a fraction of a pixel.
+    Grain(Pose),
+    /// The best match lies beyond the range.
+    Beyond([f64; 2]),
+}
+
+/// The best match of everything, or where that is no clear one, of the set alone: a piece drowns faint grain.
+fn started(
+    patches: &mut [Patch],
+    pose: &Pose,
+    range: f64,
+    account: &Account,
+) -> Result<Start, OverBudget> {
+    let all = correlate::peaks(patches, range, correlate::COMMON, account)?;
+    let height = |peaks: Option<[Peak; 2]>| peaks.map_or(0.0, |[inside, _]| inside.height);
+    if height(all) < FAINT {
+        let blocks = fitted(patches, *pose, &SHIFT, 0).blocks;
+        leave_out(patches, pose, &blocks, strange::STARTED, account)?;
+        let beside = correlate::peaks(patches, range, correlate::GRAIN, account)?;
+        if let Some([peak, _]) = beside
+            && peak.height > PEAK.max(height(all))
+        {
+            let place = [0, 1].map(|k| peak.shift[k] + peak.summit[k]);
+            return Ok(Start::Grain(pose.placed(place)));
+        }
+        for patch in patches.iter_mut() {
+            patch.set = None;
+        }
+    }
+    let Some(peaks) = all else {
+        return Ok(Start::Nowhere);
+    };
+    if let Some(beyond) = outside(patches, peaks, pose) {
+        return Ok(Start::Beyond(beyond));
+    }
+    Ok(if peaks[0].height > PEAK {
+        Start::At(pose.placed(peaks[0].shift), peaks[0].height)
+    } else {
+        Start::Nowhere
+    })
+}
+
+/// Leaves out what is no part of the set under a pose.
+fn leave_out(
+    patches: &mut [Patch],
+    pose: &Pose,
+    blocks: &[Block],
+    off: f32,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let spread = measure::spread(blocks);
+    for patch in patches.iter_mut() {
+        patch.set = Some(strange::found(patch, &pose.map(), spread, off, account)?);
+    }
+    Ok(())
+}
+
+/// The start under which the pictures are most alike.
+fn likest(patches: &[Patch], starts: Vec<Pose>) -> Pose {
+    let mut best = starts[0];
+    if starts.len() > 1 {
+        let mut most = f64::NEG_INFINITY;
+        for start in starts {
+            let blocks = fitted(patches, start, &SHIFT, 0).blocks;
+            let alike = blocks.iter().map(|block| block.cut_product).sum();
+            if alike > most {
+                (best, most) = (start, alike);
+            }
+        }
+    }
+    best
 }
 
 /// All patches by octaves, finest first.
@@ -137,19 +252,12 @@ fn ways(motion: Motion) -> Vec<Way> {
 }
 
 /// The match beyond the range, where it is the better one and a fit there finds the pictures alike.
-fn outside(patches: &[Patch], peaks: [Peak; 2], frame: &Rect) -> Option<[f64; 2]> {
+fn outside(patches: &[Patch], peaks: [Peak; 2], pose: &Pose) -> Option<[f64; 2]> {
     let [inside, whole] = peaks;
     if whole.height < PEAK || whole.height < CLEARLY * inside.height {
         return None;
     }
-    let start = Pose::still(frame).moved(&SHIFT, &whole.shift);
+    let start = pose.placed(whole.shift);
     let fit = fitted(patches, start, &SHIFT, 3);
     (fit.evidence > verdict::EVIDENCE && fit.correlation > verdict::ALIKE).then_some(whole.shift)
-}
-
-/// Whether a fit stayed near its start, as it does where there was something to fit.
-fn near(fit: &Pose, start: &Pose, step: u32) -> bool {
-    let (a, b) = (fit.shift(), start.shift());
-    let limit = 3.0 * f64::from(step);
-    (a[0] - b[0]).abs() < limit && (a[1] - b[1]).abs() < limit
 }

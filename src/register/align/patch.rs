@@ -1,6 +1,7 @@
 //! What is compared: the whole of both pictures at reduced size, or tiles of them at full size.
 
 use super::plane::{self, Plane};
+use super::strange::Set;
 use crate::budget::{Account, OverBudget};
 use crate::geom::{Map, Rect};
 use crate::raster::Seen;
@@ -12,6 +13,8 @@ pub(super) struct Patch {
     pub plate: Plane,
     /// Full-size pixels to one pixel of the grids.
     pub step: f64,
+    /// What of the frame is the set, once that is known.
+    pub set: Option<Set>,
 }
 
 /// Beside a tile the plate is read this much further, for what the start is off and for the filters.
@@ -28,6 +31,7 @@ pub(super) fn whole<F: Seen, P: Seen<Fault = F::Fault>>(
         frame: plane::seen(frame, frame.rect(), step, account)?,
         plate: plane::seen(plate, plate.rect(), step, account)?,
         step: f64::from(step),
+        set: None,
     })
 }
 
@@ -50,8 +54,12 @@ pub(super) fn tile<F: Seen, P: Seen<Fault = F::Fault>>(
         frame: plane::seen(frame, tile, 1, account)?,
         plate: plane::seen(plate, under, 1, account)?,
         step: 1.0,
+        set: None,
     }))
 }
+
+/// So many cells (of 4 px) around something strange an octave still sees of it.
+const BESIDE: [u32; 4] = [1, 1, 2, 3];
 
 /// The typical deviation of values around zero: 1.4826 times their median size, from a thousand or so of them.
 pub(super) fn typical(values: &[f32]) -> f32 {
@@ -73,13 +81,23 @@ impl Patch {
     pub(super) fn octaves(&mut self, account: &Account) -> Result<Vec<Patch>, OverBudget> {
         let frame = self.frame.octaves(account)?;
         let plate = self.plate.octaves(account)?;
-        let steps = [1.0, 1.0, 1.0, 2.0].map(|step| step * self.step);
-        Ok(frame
+        let steps = [1, 1, 1, 2].into_iter().zip(BESIDE);
+        frame
             .into_iter()
             .zip(plate)
             .zip(steps)
-            .map(|((frame, plate), step)| Patch { frame, plate, step })
-            .collect())
+            .map(|((frame, plate), (step, beside))| {
+                let set = self.set.as_ref();
+                Ok(Patch {
+                    frame,
+                    plate,
+                    step: f64::from(step) * self.step,
+                    set: set
+                        .map(|set| set.shrunk(beside, step, account))
+                        .transpose()?,
+                })
+            })
+            .collect()
     }
 
     /// Full-size frame coordinates of a point of the frame's grid.

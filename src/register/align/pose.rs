@@ -46,6 +46,20 @@ impl Pose {
         [self.parts[0], self.parts[1]]
     }
 
+    /// The same frame moved by `shift` alone.
+    pub(super) fn placed(&self, [x, y]: [f64; 2]) -> Pose {
+        Pose {
+            parts: [x, y, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
+            ..*self
+        }
+    }
+
+    /// How far two shifts lie apart along the worse axis, px.
+    pub(super) fn apart(&self, other: &Pose) -> f64 {
+        let (a, b) = (self.shift(), other.shift());
+        (a[0] - b[0]).abs().max((a[1] - b[1]).abs())
+    }
+
     /// Frame to plate.
     pub(super) fn map(&self) -> Map {
         let p = self.parts;

@@ -41,12 +41,14 @@ impl Sums {
         }
     }
 
-    /// One row: five rows of either picture's detail around it, and the smooth light of both.
+    /// One row: five rows of either picture's detail around it, and the smooth light of both, and what of the row
+    /// is the set (1).
     pub(super) fn add(
         &mut self,
         own: [&[f32]; 5],
         seen: [&[f32]; 5],
         [light, low]: [&[f32]; 2],
+        set: &[f32],
         gauge: Gauge,
     ) {
         let row = &mut self.row;
@@ -56,11 +58,11 @@ impl Sums {
         derive(own, &mut row.own);
         derive(seen, &mut row.seen);
         let ratios = row.ratio.iter_mut().zip(&mut row.one);
-        for ((ratio, one), (light, low)) in ratios.zip(light.iter().zip(low)) {
+        for (((ratio, one), (light, low)), set) in ratios.zip(light.iter().zip(low)).zip(set) {
             let share = light / low;
             let inside = (RATIO[0]..=RATIO[1]).contains(&share);
             *ratio = if inside { share } else { 1.0 };
-            *one = if inside { 1.0 } else { 0.0 };
+            *one = if inside { *set } else { 0.0 };
         }
         let value = &own[reach][reach..reach + across];
         let other = &seen[reach][reach..reach + across];

@@ -13,8 +13,8 @@ pub(super) const EVIDENCE: f64 = 5.0;
 pub(super) const ALIKE: f64 = 0.3;
 /// A direction whose shift, and a corner whose place, is known to within more than this (`SIGNIFICANT` deviations, px)
 /// is not known.
-const KNOWN: f64 = 0.5;
-/// A direction must hold the match by so many standard deviations of what noise alone makes: a chance match of two
+const KNOWN: f64 = 0.8;
+/// Unless its start proves it, a direction must hold the match by so many standard deviations of what noise alone makes: a chance match of two
 /// noises, the best of some hundred, comes to about three.
 const HELD: f64 = 4.5;
 /// The same of the other direction: where one holds, chance has but a line to choose from.
@@ -181,7 +181,8 @@ fn directions(fit: &Fit) -> Option<Option<[f64; 2]>> {
     };
     let known = |[x, y]: [f64; 2], held: f64| {
         let along = |[xx, xy, yy]: [f64; 3]| x * x * xx + 2.0 * x * y * xy + y * y * yy;
-        SIGNIFICANT * SIGNIFICANT * along([a, b, d]) <= KNOWN * KNOWN && along(fit.hold) >= held
+        SIGNIFICANT * SIGNIFICANT * along([a, b, d]) <= KNOWN * KNOWN
+            && (fit.proven || along(fit.hold) >= held)
     };
     match [known(axis, HELD), known([-axis[1], axis[0]], HELD_TOO)] {
         [true, true] => Some(None),
