@@ -129,22 +129,18 @@ fn at_border(place: &Rect, frame: &Rect) -> bool {
 /// Cuts the piece out: what is the set, what holds the piece, the light again without that, then coverage.
 pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let ground = ground::found(ask, account)?;
-    let rig = rig::found(ask, &ground, account)?;
+    let mut rig = rig::found(ask, &ground, account)?;
     // A rod's shadow lies on the set and its light is real; a rod's own cells show no set.
     let mut ground = ground::relit(ask, ground, &rig.shadow, &rig.cells, account)?;
     let mut body = body(ask, &ground, &rig, account)?;
     let elsewhere = piece::chosen(ask, &mut body, &rig.cells, &ground.light, account)?;
     ground::shadow::carried_on(&mut ground, &body, account)?;
     let mut backdrop = backdrop(ask, &ground, &rig, account)?;
-    let open = holes::found(
-        ask.frame,
-        &mut backdrop,
-        &ground.noise,
-        &ground.light,
-        &rig.coverage,
-        &mut body,
-        account,
-    )?;
+    let mut open = open(ask, &ground, &rig, &mut backdrop, &mut body, account)?;
+    if rig.seen_through(&open, &mut backdrop, &mut body, account)? {
+        let more = self::open(ask, &ground, &rig, &mut backdrop, &mut body, account)?;
+        unite(&mut open, &more);
+    }
     let mut solved = matte::solved(
         &matte::Known {
             frame: ask.frame,
@@ -219,6 +215,38 @@ fn body(
         }
     }
     Ok(body)
+}
+
+/// Where the plate is seen through the piece, in 255ths.
+fn open(
+    ask: &Ask,
+    ground: &ground::Ground,
+    rig: &rig::Rig,
+    backdrop: &mut Light,
+    body: &mut Raster<u8>,
+    account: &Account,
+) -> Result<Raster<u8>, OverBudget> {
+    let (noise, light) = (&ground.noise, &ground.light);
+    holes::found(
+        ask.frame,
+        backdrop,
+        noise,
+        light,
+        &rig.coverage,
+        body,
+        account,
+    )
+}
+
+/// Adds what is more open in `other`.
+fn unite(open: &mut Raster<u8>, other: &Raster<u8>) {
+    let both = open.rect().intersected(&other.rect());
+    for y in both.y0..both.y1 {
+        let more = other.span(y, both.x0, both.x1);
+        for (open, more) in open.span_mut(y, both.x0, both.x1).iter_mut().zip(more) {
+            *open = (*open).max(*more);
+        }
+    }
 }
 
 /// What the frame would show without the piece: the plate under the frame's light, with the rods in it.

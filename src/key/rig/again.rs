@@ -6,14 +6,14 @@ use super::rod::{MISFIT, off};
 use super::strip::Strip;
 
 /// Rows looked at together, and fewest in a run.
-const ROWS: i32 = 4;
-const FEWEST: i32 = 6;
+pub(super) const ROWS: i32 = 4;
+pub(super) const FEWEST: i32 = 6;
 /// Pixels beside the rod that must show the set, and their share.
-const BESIDE: (f32, f32) = (0.5, 4.0);
-const SET: f32 = 0.75;
+pub(super) const BESIDE: (f32, f32) = (0.5, 4.0);
+pub(super) const SET: f32 = 0.75;
 /// How far the rod may have bent away by the first row behind the joint, per row that nothing was seen, and at most.
-const BENT: (f32, f32, f32) = (1.0, 0.05, 3.0);
-const STEP: f32 = 0.25;
+pub(super) const BENT: (f32, f32, f32) = (1.0, 0.05, 3.0);
+pub(super) const STEP: f32 = 0.25;
 /// How strongly the rod may be lit against where it was learnt, and what may be left over, as a share.
 const LIT: (f32, f32) = (0.5, 1.7);
 const OTHER: f32 = 0.5;

@@ -16,6 +16,7 @@ mod strip;
 #[cfg(test)]
 mod tests;
 mod thin;
+mod through;
 mod trail;
 
 use super::ground::Ground;
@@ -27,11 +28,11 @@ use crate::raster::{Light, Matte, Raster};
 use domain::{Cell, Domain};
 pub use mend::{closed, mended};
 use rod::Rod;
+use through::Sight;
 use trail::Walk;
 
 /// What was found of rods. Rasters of whole pixels share one rectangle around all rods (empty without one);
 /// beyond it they count as zero.
-#[derive(Debug)]
 pub(super) struct Rig {
     /// Coverage of rods where they are seen beside the piece, with soft edges.
     pub coverage: Matte,
@@ -46,6 +47,8 @@ pub(super) struct Rig {
     /// Half-size: cells darkened by a rod's own shadow.
     pub shadow: Raster<u8>,
     pub notices: Vec<Notice>,
+    /// The rods themselves, until all holes are known.
+    rods: Vec<Rod>,
 }
 
 /// Pixels the backdrop goes on under the piece: wide enough for the band of an edge out of focus.
@@ -78,6 +81,7 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
     }
     let mut rig = painted(&domain, &rods, account)?;
     shadow::marked(ground, &rods, &mut rig.shadow);
+    rig.rods = rods;
     let main = main_part(&domain, &rig.cells, account)?;
     for run in lost {
         if run.cells.iter().any(|&(i, j)| main.at(i, j) == 1) {
@@ -109,6 +113,54 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
         }
     }
     Ok(rig)
+}
+
+impl Rig {
+    /// Takes out of `body` what is seen of rods beside what is `open` of it, and gives `backdrop` its light; whether
+    /// there was any. The rods are let go.
+    pub fn seen_through(
+        &mut self,
+        open: &Raster<u8>,
+        backdrop: &mut Light,
+        body: &mut Raster<u8>,
+        account: &Account,
+    ) -> Result<bool, OverBudget> {
+        let rods = std::mem::take(&mut self.rods);
+        let sights: Vec<Sight> = (rods.iter())
+            .flat_map(|rod| through::through(rod, open))
+            .filter(|at| open.rect().contains(at.x, at.y) && open.at(at.x, at.y) != 255)
+            .collect();
+        let mut rect = self.coverage.rect();
+        for at in &sights {
+            rect = rect.united(&Rect::new(at.x, at.y, 1, 1));
+        }
+        if rect != self.coverage.rect() {
+            let mut wider = Matte::filled(rect, 0.0, account)?;
+            let old = self.coverage.rect();
+            for y in old.y0..old.y1 {
+                let row = wider.span_mut(y, old.x0, old.x1);
+                row.copy_from_slice(self.coverage.row(y));
+            }
+            self.coverage = wider;
+        }
+        for at in &sights {
+            backdrop.put(at.x, at.y, at.light);
+            let covers = self.coverage.at(at.x, at.y).max(at.covers);
+            self.coverage.put(at.x, at.y, covers);
+        }
+        let free = |x: i32, y: i32| {
+            open.rect().contains(x, y)
+                && (open.at(x, y) == 255 || (rect.contains(x, y) && self.coverage.at(x, y) > 0.0))
+        };
+        for at in &sights {
+            let (i, j) = (at.x.div_euclid(2), at.y.div_euclid(2));
+            let all = [(0, 0), (1, 0), (0, 1), (1, 1)];
+            if all.iter().all(|(a, b)| free(2 * i + a, 2 * j + b)) {
+                body.put(i, j, 0);
+            }
+        }
+        Ok(!sights.is_empty())
+    }
 }
 
 /// The largest connected part of the mask without rods: the piece. What else touches the border is no rod's end.
@@ -154,6 +206,7 @@ fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, Over
         cells: Raster::filled(domain.rect, 0, account)?,
         shadow: Raster::filled(domain.rect, 0, account)?,
         notices: Vec::new(),
+        rods: Vec::new(),
     };
     for rod in rods {
         let slack = rod.half + 4.0;

@@ -319,6 +319,55 @@ fn a_rod_behind_a_ring_is_seen_again_in_its_hole() {
     }
 }
 
+#[test]
+fn a_rod_that_fills_one_side_of_a_hole_is_seen_beside_the_other() {
+    let account = Account::unlimited();
+    // The hole ends where the rod does, along its other side.
+    let hole =
+        |x: f64, y: f64| (libm::hypot(x - 120.0, y - 150.0) - 24.0).max(x - straight(y) - 3.0);
+    let rod = Made {
+        middle: &straight,
+        half: 3.0,
+        own: &|_| 0.6,
+        through: 0.0,
+        in_front: false,
+        from_top_to: 190.0,
+    };
+    let mut scene = scene(Some(&rod), &|x, y| disc(x, y).max(-hole(x, y)));
+    for j in 60..90 {
+        // The light on the set says nothing of it.
+        scene.ground.background.row_mut(j)[45..75].fill(0);
+    }
+    let mut rig = scene.rig();
+    let rect = scene.frame.rect();
+    let mut body = Raster::filled(scene.ground.background.rect(), 1u8, &account).unwrap();
+    let mut backdrop = scene.plate.cropped(rect, &account).unwrap();
+    let mut open = Raster::filled(rect, 0u8, &account).unwrap();
+    assert!(
+        !scene
+            .rig()
+            .seen_through(&open, &mut backdrop, &mut body, &account)
+            .unwrap(),
+        "without a hole"
+    );
+    for y in 110..190 {
+        for x in 80..160 {
+            let free = scene.piece.at(x, y) == 0.0 && scene.rod.at(x, y) == 0.0;
+            open.put(x, y, if free { 255 } else { 0 });
+        }
+    }
+    let any = rig.seen_through(&open, &mut backdrop, &mut body, &account);
+    assert!(any.unwrap());
+    for y in 136..164 {
+        let x = straight(f64::from(y) + 0.5) as i32 - 1;
+        assert_eq!(backdrop.at(x, y), scene.frame.at(x, y), "at {x} {y}");
+        assert!(rig.coverage.at(x, y) > 0.9, "at {x} {y}");
+        assert_eq!(body.at(x / 2, y / 2), 0, "at {x} {y}");
+        assert_eq!(rig.coverage.at(x + 6, y), 0.0, "the piece at {x} {y}");
+        assert_eq!(body.at(x / 2 + 3, y / 2), 1, "the piece at {x} {y}");
+    }
+}
+
 /// Thin parts that are told of a piece: a disc with `more` on it, or beside it.
 fn thin_parts(more: &dyn Fn(f64, f64) -> f64) -> Vec<Rect> {
     let rig = scene(None, &|x, y| disc(x, y).min(more(x, y))).rig();
