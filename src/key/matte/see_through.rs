@@ -47,6 +47,11 @@ const ALMOST: [f32; 2] = [0.80, 0.95];
 /// See-through when so much of a piece shows such slopes.
 const SHARE: f32 = 0.25;
 
+/// A surface's own shading follows the plate's texture by chance over a window, and turns against it as often
+/// as along it: so many pixels are two windows, and so much of what shows may be turned.
+const FEWEST: u32 = 900;
+const OPPOSED: f32 = 0.1;
+
 /// What is found of a piece's inside.
 #[derive(Debug)]
 pub struct Inside {
@@ -68,8 +73,9 @@ impl Inside {
 struct Shown {
     /// Slope and its precision (1 / variance), over all scales.
     slopes: Raster<[f32; 2]>,
-    /// Pixels that surely show it, pixels where the plate has none.
+    /// Pixels that surely show it, that as surely show its opposite, and where the plate has none.
     clear: u32,
+    against: u32,
     blind: u32,
 }
 
@@ -81,7 +87,7 @@ fn shown(
     account: &Account,
 ) -> Result<Shown, OverBudget> {
     let mut all = Raster::filled(solid.rect(), [0.0f32; 2], account)?;
-    let (mut clear, mut blind) = (0u32, 0u32);
+    let (mut clear, mut against, mut blind) = (0u32, 0u32, 0u32);
     for (n, scale) in SCALES.into_iter().enumerate() {
         let found = slopes(sensed, solid, scale, account)?;
         for (i, (sum, f)) in all.data_mut().iter_mut().zip(found.data()).enumerate() {
@@ -89,12 +95,11 @@ fn shown(
             sum[0] += f[0] * firm;
             sum[1] += firm;
             // A mean of bare plate and piece leaves the piece's own texture over; and bare plate is a hole.
-            let sure = f[0] > LARGE && f[0] < BARE && f[0] * f[1].sqrt() > enough && f[2] < PLAIN;
-            if n == 0 && solid.data()[i] > 0.0 && sure {
-                clear += 1;
-            }
-            if n == 0 && solid.data()[i] > 0.0 && f[1] < BLIND {
-                blind += 1;
+            let sure = f[0].abs() * f[1].sqrt() > enough && f[2] < PLAIN;
+            if n == 0 && solid.data()[i] > 0.0 {
+                clear += u32::from(sure && f[0] > LARGE && f[0] < BARE);
+                against += u32::from(sure && f[0] < -LARGE);
+                blind += u32::from(f[1] < BLIND);
             }
         }
     }
@@ -106,6 +111,7 @@ fn shown(
     Ok(Shown {
         slopes: all,
         clear,
+        against,
         blind,
     })
 }
@@ -156,9 +162,11 @@ pub fn inner_coverage(
     let Shown {
         mut slopes,
         clear,
+        against,
         blind,
     } = shown(sensed, &solid, enough, account)?;
-    if (clear as f32) < SHARE * count as f32 {
+    let by_chance = clear < FEWEST || against as f32 > OPPOSED * clear as f32;
+    if by_chance || (clear as f32) < SHARE * count as f32 {
         if (blind as f32) < 0.5 * count as f32 {
             return Ok(Inside::OPAQUE);
         }
