@@ -21,6 +21,8 @@ const COVER: f64 = 0.7;
 const NEUTRAL: f64 = 0.035;
 const SAME: f64 = 0.06;
 const DARKENED: (f64, f64) = (0.4, 1.3);
+/// Light that is no more than the set's own without any shadow.
+const UNDARKENED: f32 = 1.1;
 /// Cells of piece around a hole that one can be sure of without texture.
 const AROUND: u32 = 5;
 /// The same, and the share of an outline, where many holes speak together.
@@ -366,7 +368,9 @@ fn neutral(ratio: [f32; 3], weight: [f32; 3], light: [f32; 3]) -> bool {
     let brightness = (off[0] + off[1] + off[2]) / 3.0;
     let even = (0..3)
         .all(|k| (off[k] - brightness).abs() < NEUTRAL as f32 * brightness + loose[k].min(0.2));
-    even && f64::from(brightness) > DARKENED.0 && f64::from(brightness) < DARKENED.1
+    // Shadow lies round a piece, and less of it on the middle of a wide hole.
+    let most = (DARKENED.1 as f32).max(UNDARKENED / light[1].max(0.05));
+    even && brightness > DARKENED.0 as f32 && brightness < most
 }
 
 /// Whether two cells near each other lie on two sides of an edge.

@@ -1,12 +1,13 @@
 //! Which pixels are unknown: along the outline as wide as the edge is there, and all of a zone of strands.
 
-use super::super::tools::distance;
+use super::super::tools::{distance, gauss};
 use crate::budget::{Account, Charge, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Matte, Raster};
 
 use super::measure::Sensed;
 use super::outline::Outline;
+use super::stretches::Stretches;
 use super::width::{BEFORE, DEEPEST, Profile};
 
 /// Side of a chunk of outline, in pixels.
@@ -23,6 +24,9 @@ const OPEN: f32 = 2_000.0;
 
 /// A rise that slackens is at its end only so many times as deep: an edge out of focus ends gently.
 const WELL_BEHIND: f32 = 1.6;
+
+/// Where the rise is said to be longer than this, in pixels, its own stretch of outline is asked as well.
+const LONG: f32 = 12.0;
 
 /// Unknown pixels and what is sure around them.
 #[derive(Debug)]
@@ -68,6 +72,11 @@ impl Band {
             y / CHUNK as usize * across + x / CHUNK as usize
         };
         let mut profiles = vec![Profile::EMPTY; chunks.area() as usize];
+        let stretches = Stretches::of(&inside, &edges, account)?;
+        let each = size_of::<Profile>() as u64 + 8;
+        let _held = account.charge(stretches.len() as u64 * each, "edge widths")?;
+        let mut by_stretch = vec![Profile::EMPTY; stretches.len()];
+        let mut energies = Raster::filled(rect, 0.0f32, account)?;
         for i in 0..depth.data().len() {
             let d = depth.data()[i];
             if d > -(BEFORE as f32) && d < DEEPEST as f32 && edges.data()[i] != distance::NONE {
@@ -75,6 +84,8 @@ impl Band {
                 let off = sensed.difference(i);
                 let energy = (0..3).map(|k| off[k] * off[k] / v[k]).sum();
                 profiles[chunk_of(edges.data()[i])].add(d, energy);
+                by_stretch[stretches.at(edges.data()[i])].add(d, energy);
+                energies.data_mut()[i] = energy;
             }
         }
         let mut saturation = vec![(0.0f32, 0.0f32); profiles.len()];
@@ -89,6 +100,10 @@ impl Band {
                 saturation[cy as usize * across + cx as usize] = all.saturation();
             }
         }
+        let ends: Vec<(f32, f32)> = (0..by_stretch.len())
+            .map(|stretch| stretches.around(stretch, &by_stretch).end())
+            .collect();
+        let energies = gauss::blurred(&energies, 1.0, account)?;
         let open = super::strands::near_plate(sensed, account)?;
         let mut unknown = Raster::filled(rect, 0u8, account)?;
         let mut list = Vec::new();
@@ -101,7 +116,13 @@ impl Band {
                 continue;
             }
             let strand = zone.map_or(0, |z| z.data()[i]);
-            let (deep, slack) = saturation[chunk_of(edge)];
+            let (deep, mut slack) = saturation[chunk_of(edge)];
+            // Behind the rise of its own stretch a piece is solid however it is shaded further in; but where that
+            // is not seen the outline may have strayed, and what holds for all around counts.
+            let (end, plain) = ends[stretches.at(edge)];
+            if slack > LONG && d > end && energies.data()[i] > plain {
+                slack = slack.min(end / WELL_BEHIND);
+            }
             if strand != 0 && d > -OUTSIDE {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);

@@ -17,6 +17,7 @@ mod shade;
 mod slope;
 mod solve;
 mod strands;
+mod stretches;
 #[cfg(test)]
 mod tests;
 mod tinted;
