@@ -127,8 +127,8 @@ impl Rig {
     ) -> Result<bool, OverBudget> {
         let rods = std::mem::take(&mut self.rods);
         let sights: Vec<Sight> = (rods.iter())
-            .flat_map(|rod| through::through(rod, open))
-            .filter(|at| open.rect().contains(at.x, at.y) && open.at(at.x, at.y) != 255)
+            .flat_map(|rod| through::through(rod, open, body))
+            .filter(|at| !(open.rect().contains(at.x, at.y) && open.at(at.x, at.y) == 255))
             .collect();
         let mut rect = self.coverage.rect();
         for at in &sights {
@@ -143,14 +143,16 @@ impl Rig {
             }
             self.coverage = wider;
         }
+        let mut seen = Raster::filled(rect, 0u8, account)?;
         for at in &sights {
+            seen.put(at.x, at.y, 1);
             backdrop.put(at.x, at.y, at.light);
             let covers = self.coverage.at(at.x, at.y).max(at.covers);
             self.coverage.put(at.x, at.y, covers);
         }
         let free = |x: i32, y: i32| {
-            open.rect().contains(x, y)
-                && (open.at(x, y) == 255 || (rect.contains(x, y) && self.coverage.at(x, y) > 0.0))
+            (open.rect().contains(x, y) && open.at(x, y) == 255)
+                || (rect.contains(x, y) && seen.at(x, y) > 0)
         };
         for at in &sights {
             let (i, j) = (at.x.div_euclid(2), at.y.div_euclid(2));

@@ -1,12 +1,13 @@
 //! A rod seen through a hole that is known already, of which it leaves one side only: the piece may begin at its other
 //! side. It is looked for nowhere but beside pixels that are open, so that no stripe of a face is taken for it.
 
+use super::AGAIN;
 use super::again::{BENT, BESIDE, FEWEST, ROWS, SET, STEP};
 use super::rod::{MISFIT, Rod, off};
 use super::strip::Sample;
 use crate::raster::Raster;
 
-/// A pixel of the strip behind the joint, where the rod is seen.
+/// A pixel of the strip behind the joint, where the rod or the set right beside it is seen.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Sight {
     pub x: i32,
@@ -23,12 +24,14 @@ const OTHER: f32 = 0.15;
 /// How well that light is known, as a square share.
 const SOFT: f32 = 0.01;
 
-/// What is seen of `rod` beside the pixels of `open` that are 255.
-pub(super) fn through(rod: &Rod, open: &Raster<u8>) -> Vec<Sight> {
+/// What is seen of `rod` beside the pixels of `open` that are 255; and on from where it was seen between two strips of
+/// the set, as long as the set, which `body` is none of, lies on one side.
+pub(super) fn through(rod: &Rod, open: &Raster<u8>, body: &Raster<u8>) -> Vec<Sight> {
     let mut sights = Vec::new();
     let strip = &rod.strip;
+    let hole = |p: &Sample| open.rect().contains(p.x, p.y) && open.at(p.x, p.y) == 255;
     let (mut at, mut blind) = (0.0f32, 0);
-    let mut run: Vec<(i32, f32, f32)> = Vec::new();
+    let mut run: Vec<Row> = Vec::new();
     let start = rod.reach.last as i32 + 1;
     for s in start..strip.end() {
         let slack = match run.is_empty() {
@@ -36,49 +39,79 @@ pub(super) fn through(rod: &Rod, open: &Raster<u8>) -> Vec<Sight> {
             false => 2.0 * STEP,
         };
         let next = (s + ROWS <= strip.end() && rod.again_at(s as f32).is_none())
-            .then(|| best(rod, open, s, (at, slack)))
+            .then(|| best(rod, &hole, s, (at, slack)))
             .flatten();
         match next {
-            Some((beside, share)) => {
-                (at, blind) = (beside, 0);
-                run.push((s, beside, share));
+            Some(row) => {
+                (at, blind) = (row.beside, 0);
+                run.push(row);
             }
             None => {
                 blind += 1;
-                shown(rod, &run, &mut sights);
+                // Each row was one of several looked at together.
+                if run.len() >= FEWEST as usize {
+                    shown(rod, &run, ROWS, &mut sights);
+                }
                 run.clear();
             }
         }
     }
-    shown(rod, &run, &mut sights);
+    if run.len() >= FEWEST as usize {
+        shown(rod, &run, ROWS, &mut sights);
+    }
+    let set = |p: &Sample| {
+        let (i, j) = (p.x.div_euclid(2), p.y.div_euclid(2));
+        hole(p) || (body.rect().contains(i, j) && body.at(i, j) == 0)
+    };
+    for seen in &rod.again {
+        let mut on = |first: i32, step: i32| {
+            let (mut run, mut s): (Vec<Row>, i32) = (Vec::new(), first);
+            let mut at = seen.beside(s as f32);
+            while s >= start && s + ROWS <= strip.end() {
+                let Some(row) = best(rod, &set, s, (at, 2.0 * STEP)) else {
+                    break;
+                };
+                at = row.beside;
+                run.push(row);
+                s += step;
+            }
+            if step < 0 {
+                run.reverse();
+            }
+            shown(rod, &run, if step < 0 { 1 } else { ROWS }, &mut sights);
+        };
+        on(seen.from - 1, -1);
+        on(seen.to() - ROWS + 1, 1);
+    }
     sights
 }
 
-/// The pixels of a run of rows, if it is long enough, that look like the rod.
-fn shown(rod: &Rod, run: &[(i32, f32, f32)], sights: &mut Vec<Sight>) {
-    let (Some(first), Some(last)) = (run.first(), run.last()) else {
+/// A row on which the rod is seen: how far beside its axis, and how strongly lit.
+#[derive(Clone, Copy, Debug)]
+struct Row {
+    s: i32,
+    beside: f32,
+    share: f32,
+}
+
+/// The pixels of a run of rows, the last of which stands for `last` rows, that look like the rod.
+fn shown(rod: &Rod, run: &[Row], last: i32, sights: &mut Vec<Sight>) {
+    let (Some(first), Some(end)) = (run.first(), run.last()) else {
         return;
     };
-    if run.len() < FEWEST as usize {
-        return;
-    }
-    // Each row was one of several looked at together.
-    let end = last.0 + ROWS;
-    for p in rod.strip.rows(first.0, end) {
-        let row = ((p.s.floor() as i32 - first.0) as usize).min(run.len() - 1);
-        let (_, beside, share) = run[row];
-        let u = p.u - beside;
+    for p in rod.strip.rows(first.s, end.s + last) {
+        let row = run[((p.s.floor() as i32 - first.s) as usize).min(run.len() - 1)];
+        let u = p.u - row.beside;
         let covers = rod.look.coverage(u);
-        if covers > 0.0 {
-            let light = lit(rod, p, u, share);
-            if off(&light, p, SOFT) < MISFIT {
-                sights.push(Sight {
-                    x: p.x,
-                    y: p.y,
-                    light: p.frame,
-                    covers,
-                });
-            }
+        let beside = (rod.look.low as f32 - u).max(u - rod.look.high as f32);
+        let is_rod = covers > 0.0 && off(&lit(rod, p, u, row.share), p, SOFT) < MISFIT;
+        if is_rod || (beside < AGAIN && off(&p.set, p, 0.0025) < MISFIT) {
+            sights.push(Sight {
+                x: p.x,
+                y: p.y,
+                light: p.frame,
+                covers,
+            });
         }
     }
 }
@@ -89,20 +122,28 @@ fn lit(rod: &Rod, p: &Sample, u: f32, share: f32) -> [f32; 3] {
     rod.look.light(p.s, u, p.set).map(|v| v * gain)
 }
 
-/// Where beside the axis the rod is seen on the rows from `s`, and how strongly it is lit.
-fn best(rod: &Rod, open: &Raster<u8>, s: i32, (at, slack): (f32, f32)) -> Option<(f32, f32)> {
+/// Where beside the axis, within `slack` of `at`, the rod is seen on the rows from `s`.
+fn best(
+    rod: &Rod,
+    free: &impl Fn(&Sample) -> bool,
+    s: i32,
+    (at, slack): (f32, f32),
+) -> Option<Row> {
     let steps = (slack / STEP) as i32;
     (-steps..=steps)
         .filter_map(|n| {
             let beside = at + n as f32 * STEP;
-            seen(rod, open, s, beside).map(|(left, share)| (left, beside, share))
+            seen(rod, free, s, beside).map(|(left, share)| (left, Row { s, beside, share }))
         })
-        .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.abs().total_cmp(&b.1.abs())))
-        .map(|(_, beside, share)| (beside, share))
+        .min_by(|(a, x), (b, y)| {
+            a.total_cmp(b)
+                .then(x.beside.abs().total_cmp(&y.beside.abs()))
+        })
+        .map(|(_, row)| row)
 }
 
-/// What is left unexplained, and the share of light, where one side of the rod is open and it is seen itself.
-fn seen(rod: &Rod, open: &Raster<u8>, s: i32, beside: f32) -> Option<(f32, f32)> {
+/// What is left unexplained, and the share of light, where one side of the rod is free and it is seen itself.
+fn seen(rod: &Rod, free: &impl Fn(&Sample) -> bool, s: i32, beside: f32) -> Option<(f32, f32)> {
     let (low, high) = (rod.look.low as f32, rod.look.high as f32);
     let mut flanks = [(0.0f32, 0.0f32); 2];
     let (mut dot, mut own, mut there, mut apart) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
@@ -112,12 +153,11 @@ fn seen(rod: &Rod, open: &Raster<u8>, s: i32, beside: f32) -> Option<(f32, f32)>
         let out = (low - u).max(u - high);
         if out > BESIDE.0 && out < BESIDE.1 {
             let side = &mut flanks[usize::from(u > high)];
-            let is_open = open.rect().contains(p.x, p.y) && open.at(p.x, p.y) == 255;
             side.0 += 1.0;
-            side.1 += f32::from(u8::from(is_open));
+            side.1 += f32::from(u8::from(free(p)));
         }
     }
-    if !(flanks.iter()).any(|&(all, open)| all >= 4.0 && open >= SET * all) {
+    if !(flanks.iter()).any(|&(all, set)| all >= 4.0 && set >= SET * all) {
         return None;
     }
     let core = || {
