@@ -34,7 +34,10 @@ pub(super) fn on_pool(
     work: impl FnOnce() -> Result<Answer, Stopped> + Send,
 ) -> Result<Answer, Stopped> {
     let threads = threads.map_or(0, usize::from);
-    match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
+    // This thread is one of them: what it lets go of it finds again. It can be so only once.
+    let asked = || rayon::ThreadPoolBuilder::new().num_threads(threads);
+    let pool = asked().use_current_thread().build();
+    match pool.or_else(|_| asked().build()) {
         Ok(pool) => pool.install(work),
         Err(fault) => Err(Stopped::plain(
             Finding::stop(

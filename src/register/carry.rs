@@ -67,16 +67,41 @@ fn resample<P: Seen>(
 ) -> Result<(), P::Fault> {
     let under = footprint(map, &band, Kernel::Lanczos3);
     let window = plate.light(nearest(&plate.rect(), &under))?;
-    let held = window.rect();
-    let picture = opaque(&window, account)?;
-    let seen = resampled(&picture, map, band, Kernel::Lanczos3, account)?;
-    drop(picture);
-    let width = result.width();
+    let width = result.width().max(1);
     let from = (band.y0 - result.rect().y0) as usize * width;
     let lines = &mut result.data_mut()[from..from + band.height() as usize * width];
-    let lines = lines.par_chunks_mut(width.max(1)).zip(band.y0..band.y1);
-    lines.for_each(|(line, y)| {
-        for (x, out) in (band.x0..band.x1).zip(line) {
+    let parts: Vec<Rect> = band.bands(PART).collect();
+    // Part by part: what one needs stays near.
+    let done: Vec<Result<(), OverBudget>> = lines
+        .par_chunks_mut(width * PART as usize)
+        .zip(parts)
+        .map(|(lines, part)| resample_part(&window, map, part, lines, account))
+        .collect();
+    Ok(done.into_iter().collect::<Result<(), OverBudget>>()?)
+}
+
+/// Rows resampled together.
+const PART: u32 = 32;
+
+fn resample_part(
+    window: &Light,
+    map: &Map,
+    part: Rect,
+    lines: &mut [[f32; 3]],
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let held = window.rect();
+    let under = footprint(map, &part, Kernel::Lanczos3).intersected(&held);
+    let seen = resampled(
+        &opaque(window, under, account)?,
+        map,
+        part,
+        Kernel::Lanczos3,
+        account,
+    )?;
+    let width = (part.width() as usize).max(1);
+    for (line, y) in lines.chunks_exact_mut(width).zip(part.y0..part.y1) {
+        for (x, out) in (part.x0..part.x1).zip(line) {
             let Premul([r, g, b, alpha]) = seen.at(x, y);
             // At the plate's border part of the kernel stands outside: what is inside decides.
             *out = if alpha > INSIDE {
@@ -87,19 +112,21 @@ fn resample<P: Seen>(
                 window.at(near(u, held.x0, held.x1), near(v, held.y0, held.y1))
             };
         }
-    });
+    }
     Ok(())
 }
 
 /// The share of the kernel that must stand on the plate. Pixels whose centre lies on it have at least this.
 const INSIDE: f32 = 0.45;
 
-fn opaque(light: &Light, account: &Account) -> Result<Picture, OverBudget> {
-    let mut picture = Picture::filled(light.rect(), Premul::CLEAR, account)?;
-    let pixels = picture.data_mut().par_iter_mut().with_min_len(1 << 14);
-    pixels
-        .zip(light.data())
-        .for_each(|(pixel, [r, g, b])| *pixel = Premul([*r, *g, *b, 1.0]));
+fn opaque(light: &Light, part: Rect, account: &Account) -> Result<Picture, OverBudget> {
+    let mut picture = Picture::filled(part, Premul::CLEAR, account)?;
+    for y in part.y0..part.y1 {
+        let row = light.span(y, part.x0, part.x1);
+        for (pixel, [r, g, b]) in picture.row_mut(y).iter_mut().zip(row) {
+            *pixel = Premul([*r, *g, *b, 1.0]);
+        }
+    }
     Ok(picture)
 }
 

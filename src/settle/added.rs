@@ -25,6 +25,7 @@ pub(super) fn added(
         },
         carry,
         rect: frame.rect(),
+        held: None,
     };
     let mut light = Light::filled(area, [0.0; 3], desk.account)?;
     for band in area.bands(ROWS) {

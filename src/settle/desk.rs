@@ -292,6 +292,7 @@ impl<'a> Desk<'a> {
             },
             carry,
             rect: frame.rect(),
+            held: None,
         };
         // Both plates stand still on one grid; each frame may have moved on its own.
         let across = across(first.carry, second.carry);

@@ -4,7 +4,7 @@ use super::agree;
 use super::lay::{self, Laid};
 use super::locate;
 use super::notices;
-use super::sight::{CarriedSight, FrameSight, Held, PlateSight, decoded};
+use super::sight::{self, CarriedSight, FrameSight, Held, PlateSight, decoded};
 use crate::budget::Account;
 use crate::diag::{Finding, SourceId, Span};
 use crate::geom::{Map, Rect};
@@ -83,29 +83,45 @@ pub(super) fn cut_laid(
     held: Held,
     account: &Account,
 ) -> Result<KeyedCut, Finding> {
-    let sight = FrameSight {
-        shot: frame,
-        gains: laid.gains,
-        held: held.frame.as_ref(),
-        account: account.clone(),
-    };
-    let carried = CarriedSight {
+    let Held {
+        frame: held_frame,
+        plate: held_plate,
+        carried: held_carried,
+    } = held;
+    let set = CarriedSight {
         plate: PlateSight {
             shots: plates,
-            held: held.plate.as_ref(),
+            held: held_plate.as_ref(),
             account: account.clone(),
         },
         carry: laid.carry,
         rect: frame.rect(),
+        held: None,
     };
-    let region = locate::region(&sight, &carried, wish.within, account)?;
-    let frame_light = sight.light(region)?;
+    let seen = |held| FrameSight {
+        shot: frame,
+        gains: laid.gains,
+        held,
+        account: account.clone(),
+    };
+    let region = locate::region(&seen(held_frame.as_ref()), &set, wish.within, account)?;
+    let compared = held_carried
+        .into_inner()
+        .filter(|(map, light)| *map == laid.carry && light.rect().covers(&region));
+    let plate = match compared {
+        _ if region.is_empty() => Light::filled(region, [0.0; 3], account)?,
+        Some((_, light)) => part(light, region, account)?,
+        None => set.light(region)?,
+    };
+    // The key wants the memory for itself.
+    drop(held_plate);
+    let frame_light = match held_frame {
+        Some(light) => sight::lit(part(light, region, account)?, laid.gains),
+        None => seen(None).light(region)?,
+    };
     let mut cutout = if region.is_empty() {
         nothing(account)?
     } else {
-        let plate = carried.light(region)?;
-        // The key wants the memory for itself.
-        drop(held);
         key::cut_out(
             &Ask {
                 frame: &frame_light,
@@ -117,6 +133,7 @@ pub(super) fn cut_laid(
             account,
         )?
     };
+    drop(plate);
     if frame.has_alpha() {
         see_through(&mut cutout.matte, frame, account)?;
     }
@@ -132,6 +149,14 @@ pub(super) fn cut_laid(
         cutout,
         findings,
     })
+}
+
+/// A part of what is held, which it takes the place of.
+fn part(light: Light, rect: Rect, account: &Account) -> Result<Light, Finding> {
+    if light.rect() == rect {
+        return Ok(light);
+    }
+    Ok(light.cropped(rect, account)?)
 }
 
 /// A frame's own alpha limits what is cut out of it.

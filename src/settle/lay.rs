@@ -6,6 +6,7 @@ use crate::budget::Account;
 use crate::diag::{Finding, Space};
 use crate::geom::Map;
 use crate::plan::{Carry, Gains, Laying, Part, Shot};
+use crate::raster::Seen;
 use crate::register::{self, Alignment, Balance, Trust};
 
 /// Correlation below which an alignment is no match, as `register` has it; for messages.
@@ -68,11 +69,17 @@ pub fn laid(
         Gains::Off => {}
         Gains::Stated(gains) => laid.gains = gains,
         Gains::Estimated(part) => {
-            let carried = CarriedSight {
+            let mut carried = CarriedSight {
                 plate,
                 carry: laid.carry,
                 rect: frame.rect(),
+                held: None,
             };
+            if held.plate.is_some() {
+                // Made for this comparison and for the cut-out that follows.
+                let light = carried.light(frame.rect())?;
+                carried.held = Some(&held.carried.get_or_init(|| (laid.carry, light)).1);
+            }
             let balance = register::balanced(&sight, &carried, account)?;
             laid.gains = part_of(balance.gains, part);
             laid.balance = Some(balance);

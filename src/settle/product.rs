@@ -47,6 +47,7 @@ pub(super) fn bare_set(desk: &mut Desk, id: PieceId, matte: &Matte) -> Result<Ba
         },
         carry: laid.carry,
         rect: base,
+        held: None,
     };
     let area = matte.rect().intersected(&base);
     let mut set = BareSet {

@@ -8,9 +8,13 @@ use crate::plan::Shot;
 use crate::raster::{Light, Picture, Seen};
 use crate::register::carried;
 use rayon::prelude::*;
+use std::sync::OnceLock;
 
 /// Pixels of one piece of parallel work where each stands for itself.
 const PIECE: usize = 1 << 14;
+
+/// Rows that are made light at a time.
+const ROWS: u32 = 32;
 
 /// Pixels up to which frame and plate are decoded once and held while one is laid onto the other and cut out: a
 /// frame is asked for about seven times on the way.
@@ -21,6 +25,8 @@ const HELD: u64 = super::locate::WHOLE;
 pub struct Held {
     pub frame: Option<Light>,
     pub plate: Option<Light>,
+    /// The plate on the frame's grid by the map it was last carried with: compared there, then cut out there.
+    pub carried: OnceLock<(Map, Light)>,
 }
 
 impl Held {
@@ -28,7 +34,7 @@ impl Held {
     pub fn of(frame: &Shot, plates: &[&Shot], account: &Account) -> Result<Held, Finding> {
         let mut held = Held::default();
         if frame.rect().area() <= HELD {
-            held.frame = Some(straight(&decoded(frame, frame.rect(), account)?, account)?);
+            held.frame = Some(straight(frame, frame.rect(), account)?);
         }
         if let Some(first) = plates.first().filter(|first| first.rect().area() <= HELD) {
             let plate = PlateSight {
@@ -70,6 +76,8 @@ pub struct CarriedSight<'a> {
     pub carry: Map,
     /// The frame's.
     pub rect: Rect,
+    /// All of it, where it is asked for again.
+    pub held: Option<&'a Light>,
 }
 
 impl Seen for FrameSight<'_> {
@@ -80,15 +88,11 @@ impl Seen for FrameSight<'_> {
     }
 
     fn light(&self, rect: Rect) -> Result<Light, Finding> {
-        let mut light = match self.held {
+        let light = match self.held {
             Some(held) => held.cropped(rect, &self.account)?,
-            None => straight(&decoded(self.shot, rect, &self.account)?, &self.account)?,
+            None => straight(self.shot, rect, &self.account)?,
         };
-        if self.gains != [1.0; 3] {
-            let pixels = light.data_mut().par_iter_mut().with_min_len(PIECE);
-            pixels.for_each(|pixel| *pixel = balanced(*pixel, self.gains));
-        }
-        Ok(light)
+        Ok(lit(light, self.gains))
     }
 }
 
@@ -103,7 +107,7 @@ impl Seen for PlateSight<'_> {
         if let Some(held) = self.held {
             return Ok(held.cropped(rect, &self.account)?);
         }
-        let mut mean = straight(&decoded(self.shots[0], rect, &self.account)?, &self.account)?;
+        let mut mean = straight(self.shots[0], rect, &self.account)?;
         let [_, others @ ..] = self.shots else {
             return Ok(mean);
         };
@@ -111,7 +115,7 @@ impl Seen for PlateSight<'_> {
             return Ok(mean);
         }
         for shot in others {
-            let light = straight(&decoded(shot, rect, &self.account)?, &self.account)?;
+            let light = straight(shot, rect, &self.account)?;
             for (sum, pixel) in mean.data_mut().iter_mut().zip(light.data()) {
                 *sum = std::array::from_fn(|k| sum[k] + pixel[k]);
             }
@@ -132,8 +136,20 @@ impl Seen for CarriedSight<'_> {
     }
 
     fn light(&self, rect: Rect) -> Result<Light, Finding> {
+        if let Some(held) = self.held {
+            return Ok(held.cropped(rect, &self.plate.account)?);
+        }
         carried(&self.plate, &self.carry, rect, &self.plate.account)
     }
+}
+
+/// A picture's light times gains.
+pub(super) fn lit(mut light: Light, gains: [f64; 3]) -> Light {
+    if gains != [1.0; 3] {
+        let pixels = light.data_mut().par_iter_mut().with_min_len(PIECE);
+        pixels.for_each(|pixel| *pixel = balanced(*pixel, gains));
+    }
+    light
 }
 
 /// Light times gains, each product rounded once.
@@ -149,18 +165,34 @@ pub(super) fn decoded(shot: &Shot, rect: Rect, account: &Account) -> Result<Pict
         .map_err(|fault| unreadable(&shot.path, &fault))
 }
 
-fn straight(picture: &Picture, account: &Account) -> Result<Light, Finding> {
-    let mut light = Light::filled(picture.rect(), [0.0; 3], account)?;
-    let pixels = light.data_mut().par_iter_mut().with_min_len(PIECE);
-    pixels.zip(picture.data()).for_each(|(out, pixel)| {
-        let [r, g, b, a] = pixel.0;
-        *out = if a == 1.0 {
-            [r, g, b]
-        } else if a > 0.0 {
-            [r / a, g / a, b / a]
-        } else {
-            [0.0; 3]
-        };
-    });
+/// A rectangle of a frame as straight light.
+fn straight(shot: &Shot, rect: Rect, account: &Account) -> Result<Light, Finding> {
+    let told = |fault| unreadable(&shot.path, &fault);
+    let samples = shot.frame.samples(rect, account).map_err(told)?;
+    let mut light = Light::filled(rect, [0.0; 3], account)?;
+    let width = light.width().max(1);
+    let bands: Vec<Rect> = rect.bands(ROWS).collect();
+    let done: Vec<Result<(), Finding>> = light
+        .data_mut()
+        .par_chunks_mut(width * ROWS as usize)
+        .zip(bands)
+        .map(|(light, band)| {
+            let picture = samples
+                .picture(band, shot.frame.header(), &shot.decoding, account)
+                .map_err(told)?;
+            for (out, pixel) in light.iter_mut().zip(picture.data()) {
+                let [r, g, b, a] = pixel.0;
+                *out = if a == 1.0 {
+                    [r, g, b]
+                } else if a > 0.0 {
+                    [r / a, g / a, b / a]
+                } else {
+                    [0.0; 3]
+                };
+            }
+            Ok(())
+        })
+        .collect();
+    done.into_iter().collect::<Result<(), Finding>>()?;
     Ok(light)
 }

@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use super::super::tools::{gauss, push_pull};
+use super::super::tools::{floor, gauss, push_pull};
 use super::light;
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -385,7 +385,7 @@ fn moved(shape: &Raster<f32>, reached: Rect, grid: &Grid, dx: i32, dy: i32) -> S
 /// Between the middles of cells; 0 beyond the grid.
 fn read(shape: &Raster<f32>, u: f32, v: f32) -> f32 {
     let rect = shape.rect();
-    let (i, j) = (u.floor(), v.floor());
+    let (i, j) = (floor(u), floor(v));
     let (a, b) = (u - i, v - j);
     let (i, j) = (i as i32, j as i32);
     let get = |x: i32, y: i32| {

@@ -65,11 +65,14 @@ impl<'a> Around<'a> {
         if !self.frame.rect().contains(x, y) || !rect.contains(x, y) {
             return None;
         }
-        let (left, right) = ((x - 1).max(rect.x0), (x + 1).min(rect.x1 - 1));
-        let (up, down) = ((y - 1).max(rect.y0), (y + 1).min(rect.y1 - 1));
-        let (frame, plate) = (self.frame.at(x, y), self.plate.at(x, y));
-        let (l, r) = (self.plate.at(left, y), self.plate.at(right, y));
-        let (u, d) = (self.plate.at(x, up), self.plate.at(x, down));
+        let width = self.plate.width();
+        let at = (y - rect.y0) as usize * width + (x - rect.x0) as usize;
+        let data = self.plate.data();
+        let (frame, plate) = (self.frame.at(x, y), data[at]);
+        let l = data[at - usize::from(x > rect.x0)];
+        let r = data[at + usize::from(x + 1 < rect.x1)];
+        let u = data[if y > rect.y0 { at - width } else { at }];
+        let d = data[if y + 1 < rect.y1 { at + width } else { at }];
         let slope: [f32; 3] = std::array::from_fn(|k| {
             let (gx, gy) = ((r[k] - l[k]) * 0.5, (d[k] - u[k]) * 0.5);
             gx * gx + gy * gy
@@ -126,6 +129,20 @@ pub(super) fn measured(
     quiet: &Raster<u8>,
     account: &Account,
 ) -> Result<Cells, OverBudget> {
+    let mut cells = weighed(ask, noise, quiet, account)?;
+    cells.forgive();
+    cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
+    cells.soft_misfit = gauss::blurred(&cells.misfit, 0.8, account)?;
+    Ok(cells)
+}
+
+/// The same without soft means.
+pub(super) fn weighed(
+    ask: &Ask,
+    noise: &Noise,
+    quiet: &Raster<u8>,
+    account: &Account,
+) -> Result<Cells, OverBudget> {
     let rect = half(ask.frame.rect());
     // The plate's part of the noise: the mean of n frames has 1/n of one frame's.
     let share = 1.0 / (1.0 + ask.plate_frames.max(1) as f32);
@@ -152,9 +169,6 @@ pub(super) fn measured(
             }
         });
     cells.calibrate(quiet, account)?;
-    cells.forgive();
-    cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
-    cells.soft_misfit = gauss::blurred(&cells.misfit, 0.8, account)?;
     Ok(cells)
 }
 

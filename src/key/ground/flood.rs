@@ -13,6 +13,7 @@ pub(super) const MOST: f32 = 11.0;
 pub(super) const MISFIT: f32 = 5.0;
 /// How far accepted cells speak for their neighbours.
 const REACH: i32 = 3;
+const WIDE: usize = 2 * REACH as usize + 1;
 /// Share of `MOST` from which the course of brightness is asked as well, and how sure it is against a mean.
 const PLAIN: f32 = 0.4;
 const LESS_SURE: f32 = 0.25;
@@ -23,6 +24,12 @@ const CLEAR: f32 = 2500.0;
 const DEEPER: f32 = 0.85;
 /// Steps of misfit kept apart.
 const STEPS: usize = 64;
+
+fn add(sum: &mut [f32; 6], own: &[f32; 6]) {
+    for k in 0..6 {
+        sum[k] += own[k];
+    }
+}
 
 /// What a flood runs over. 0 in `open`: never entered.
 pub(super) struct Flood<'a> {
@@ -154,9 +161,11 @@ impl<'a> Flood<'a> {
         let own = [r[0] * w[0], r[1] * w[1], r[2] * w[2], w[0], w[1], w[2]];
         let (x0, x1) = ((x - REACH).max(rect.x0), (x + REACH + 1).min(rect.x1));
         for py in (y - REACH).max(rect.y0)..(y + REACH + 1).min(rect.y1) {
-            for sum in self.sums.span_mut(py, x0, x1) {
-                for k in 0..6 {
-                    sum[k] += own[k];
+            let row = self.sums.span_mut(py, x0, x1);
+            match <&mut [[f32; 6]; WIDE]>::try_from(row) {
+                Ok(row) => row.iter_mut().for_each(|sum| add(sum, &own)),
+                Err(_) => {
+                    (self.sums.span_mut(py, x0, x1).iter_mut()).for_each(|sum| add(sum, &own))
                 }
             }
         }

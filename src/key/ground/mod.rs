@@ -148,7 +148,7 @@ pub(super) fn relit(
     } = ground;
     let rect = background.rect();
     let set = |mask: &Raster<u8>, x, y| mask.rect().contains(x, y) && mask.at(x, y) > 0;
-    let cells = cells::measured(ask, &noise, &background, account)?;
+    let cells = cells::weighed(ask, &noise, &background, account)?;
     let mut lit = Raster::filled(rect, 0u8, account)?;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {

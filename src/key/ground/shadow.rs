@@ -16,6 +16,8 @@ use crate::raster::{Matte, Raster};
 const TERMS: usize = 10;
 /// Every so many cells are enough for the drift.
 const STRIDE: usize = 3;
+/// Cells of one piece of parallel work.
+const PIECE: usize = 1024;
 /// Departure from the drift at which a cell counts a quarter, relative, round by round, with the terms in use.
 const ROUNDS: [(usize, f64); 7] = [
     (1, 0.06),
@@ -148,30 +150,43 @@ impl Drift {
             return drift;
         }
         for (count, width) in ROUNDS {
-            let mut sums = [[[0.0f64; TERMS + 1]; TERMS]; 3];
-            for &(x, y) in &cells {
-                let basis = drift.basis(x, y);
-                let now = drift.at(x, y);
-                let value = light.at(x, y);
-                // One weight for all channels, by brightness: a shadow is left out as a whole.
-                let off = (0..3)
-                    .map(|k| f64::from(value[k] / now[k].max(0.05)) - 1.0)
-                    .sum::<f64>()
-                    / 3.0;
-                let width = if off < 0.0 { DARKER * width } else { width };
-                let near = 1.0 / (1.0 + off * off / (width * width));
-                let weight = near * near;
-                for k in 0..3 {
-                    for i in 0..count {
-                        for j in 0..count {
-                            sums[k][i][j] += weight * basis[i] * basis[j];
-                        }
-                        sums[k][i][TERMS] += weight * basis[i] * f64::from(value[k]);
+            // One weight for all channels: they share the left side.
+            let mut square = [[0.0f64; TERMS]; TERMS];
+            let mut right = [[0.0f64; TERMS]; 3];
+            let weighed: Vec<([f64; TERMS], f64, [f32; 3])> = cells
+                .par_iter()
+                .with_min_len(PIECE)
+                .map(|&(x, y)| {
+                    let basis = drift.basis(x, y);
+                    let now = drift.at(x, y);
+                    let value = light.at(x, y);
+                    // One weight for all channels, by brightness: a shadow is left out as a whole.
+                    let off = (0..3)
+                        .map(|k| f64::from(value[k] / now[k].max(0.05)) - 1.0)
+                        .sum::<f64>()
+                        / 3.0;
+                    let width = if off < 0.0 { DARKER * width } else { width };
+                    let near = 1.0 / (1.0 + off * off / (width * width));
+                    (basis, near * near, value)
+                })
+                .collect();
+            for (basis, weight, value) in &weighed {
+                for i in 0..count {
+                    let share = weight * basis[i];
+                    for j in 0..count {
+                        square[i][j] += share * basis[j];
+                    }
+                    for k in 0..3 {
+                        right[k][i] += share * f64::from(value[k]);
                     }
                 }
             }
             for k in 0..3 {
-                let mut a = sums[k];
+                let mut a = [[0.0f64; TERMS + 1]; TERMS];
+                for (i, row) in a.iter_mut().enumerate() {
+                    row[..TERMS].copy_from_slice(&square[i]);
+                    row[TERMS] = right[k][i];
+                }
                 let pull = 1e-3 * a[0][0].max(1e-9);
                 for (i, row) in a.iter_mut().enumerate() {
                     // What nothing decides stays 0.

@@ -113,14 +113,33 @@ impl Fitted {
 
     /// Pixels around a part, ring by ring, through what `may` be entered.
     pub fn grown(&self, part: &[u32], rings: usize, may: impl Fn(usize) -> bool) -> Vec<Vec<u32>> {
-        let mut met: std::collections::BTreeSet<u32> = part.iter().copied().collect();
+        // Marks on the box that so many rings can fill.
+        let place = |i: usize| (i % self.width, i / self.width);
+        let (mut x0, mut y0, mut x1, mut y1) = (self.width, self.height, 0, 0);
+        for &i in part {
+            let (x, y) = place(i as usize);
+            (x0, y0, x1, y1) = (x0.min(x), y0.min(y), x1.max(x + 1), y1.max(y + 1));
+        }
+        let (x0, y0) = (x0.saturating_sub(rings), y0.saturating_sub(rings));
+        let across = (x1 + rings).min(self.width).saturating_sub(x0);
+        let down = (y1 + rings).min(self.height).saturating_sub(y0);
+        let mut met = vec![false; across * down];
+        let mark = |i: usize| {
+            let (x, y) = place(i);
+            (y - y0) * across + x - x0
+        };
+        for &i in part {
+            met[mark(i as usize)] = true;
+        }
         let mut out: Vec<Vec<u32>> = Vec::with_capacity(rings);
         for n in 0..rings {
             let mut next = Vec::new();
             let last: &[u32] = if n == 0 { part } else { &out[n - 1] };
             for &i in last {
                 for j in self.around(i as usize) {
-                    if may(j) && met.insert(j as u32) {
+                    let met = &mut met[mark(j)];
+                    if !*met && may(j) {
+                        *met = true;
                         next.push(j as u32);
                     }
                 }

@@ -1,5 +1,7 @@
 //! Parts of the piece that show the plate under one light and end at a rim.
 
+use rayon::prelude::*;
+
 use super::super::LightField;
 use super::super::tools::labels::{self, Joined};
 use super::fit::{Fitted, Pixel};
@@ -94,7 +96,7 @@ pub fn holes(
         }
     }
     let found: Vec<Found> = members
-        .into_iter()
+        .into_par_iter()
         .filter_map(|core| rimmed(fitted, core))
         .collect();
     let mut taken = vec![false; fitted.pixels.len()];
@@ -119,7 +121,7 @@ pub fn holes(
         whole > lights.0 * (1.0 - AROUND) && whole < lights.1 * (1.0 + AROUND)
     };
     Ok(found
-        .into_iter()
+        .into_par_iter()
         .filter(|found| {
             let hole = &found.hole;
             let alike = |most: f32| rare(fitted, hole, &taken, most);

@@ -180,47 +180,81 @@ impl Near {
         })
     }
 
-    /// Mean colour near pixel `i` and its covariance; `None` where nothing sure is anywhere near.
-    pub fn at(&self, i: usize) -> Option<([f32; 3], [f32; 6])> {
+    /// The first of the `Sums` around pixel `i`, four to a group (the third holds the last four), and whether they come
+    /// from some way off.
+    fn around<const GROUPS: usize>(&self, i: usize) -> ([[f32; 4]; GROUPS], bool) {
         let (x, y) = ((i % self.width) as f32 + 0.5, (i / self.width) as f32 + 0.5);
-        let mut sums = [0.0f32; 10];
-        let (mut size, mut worth) = (2.0f32, 1.0f32);
+        let mut sums = [[0.0f32; 4]; GROUPS];
+        // Sizes are powers of two: what one over them gives is exact.
+        let (mut inverse, mut worth) = (0.5f32, 1.0f32);
         let mut far = true;
         for (n, level) in self.levels.iter().enumerate() {
             if n < self.skip && self.levels.len() > self.skip {
-                size *= 2.0;
+                inverse *= 0.5;
                 continue;
             }
             let (w, data) = (level.width(), level.data());
-            let h = data.len() / w;
-            let (u, v) = (x / size - 0.5, y / size - 0.5);
+            let h = level.rect().height() as usize;
+            let (u, v) = (x * inverse - 0.5, y * inverse - 0.5);
             let (left, top) = (floor(u), floor(v));
             let (fx, fy) = (u - left, v - top);
             let (cx, cy) = (left as i32, top as i32);
-            for (dx, dy, share) in [
-                (0, 0, (1.0 - fx) * (1.0 - fy)),
-                (1, 0, fx * (1.0 - fy)),
-                (0, 1, (1.0 - fx) * fy),
-                (1, 1, fx * fy),
-            ] {
-                let (x, y) = (cx + dx, cy + dy);
-                if x < 0 || y < 0 || x as usize >= w || y as usize >= h {
-                    continue;
+            let mut add = |cell: &Sums, share: f32| {
+                let share = share * worth;
+                for (sums, from) in sums.iter_mut().zip([0, 4, 6]) {
+                    for k in 0..4 {
+                        sums[k] += cell[from + k] * share;
+                    }
                 }
-                add(&mut sums, &data[y as usize * w + x as usize], share * worth);
+            };
+            let shares = [
+                (1.0 - fx) * (1.0 - fy),
+                fx * (1.0 - fy),
+                (1.0 - fx) * fy,
+                fx * fy,
+            ];
+            if cx >= 0 && cy >= 0 && cx as usize + 1 < w && cy as usize + 1 < h {
+                let first = cy as usize * w + cx as usize;
+                let (upper, lower) = (&data[first..first + 2], &data[first + w..first + w + 2]);
+                for (cell, share) in upper.iter().chain(lower).zip(shares) {
+                    add(cell, share);
+                }
+            } else {
+                for ((dx, dy), share) in [(0, 0), (1, 0), (0, 1), (1, 1)].into_iter().zip(shares) {
+                    let (x, y) = (cx + dx, cy + dy);
+                    if x >= 0 && y >= 0 && (x as usize) < w && (y as usize) < h {
+                        add(&data[y as usize * w + x as usize], share);
+                    }
+                }
             }
             if n == 0 {
-                far = sums[0] < SOME;
+                far = sums[0][0] < SOME;
             }
-            size *= 2.0;
+            inverse *= 0.5;
             worth *= self.fall;
         }
+        (sums, far)
+    }
+
+    /// Mean colour near pixel `i`; `None` where nothing sure is anywhere near.
+    fn mean(&self, i: usize) -> Option<[f32; 3]> {
+        let ([[weight, r, g, b]], _) = self.around::<1>(i);
+        (weight > 1e-12).then(|| [r, g, b].map(|v| v / weight))
+    }
+
+    /// Mean colour near pixel `i` and its covariance; `None` where nothing sure is anywhere near.
+    pub fn at(&self, i: usize) -> Option<([f32; 3], [f32; 6])> {
+        let ([first, middle, last], far) = self.around::<3>(i);
         let grow = if far { BEYOND } else { 1.0 };
-        let weight = sums[0];
+        let weight = first[0];
         if weight.is_nan() || weight <= 1e-12 {
             return None;
         }
-        let s = sums.map(|v| v / weight);
+        let [first, middle, last] = [first, middle, last].map(|four| four.map(|v| v / weight));
+        let mut s = [0.0f32; 10];
+        s[..4].copy_from_slice(&first);
+        s[4..8].copy_from_slice(&middle);
+        s[6..].copy_from_slice(&last);
         let m = [s[1], s[2], s[3]];
         let g = |k: usize| {
             let v = SHADE * m[k];
@@ -309,7 +343,7 @@ pub fn carried(
             for (x, out) in row.iter_mut().enumerate() {
                 let i = y * width + x;
                 if matte.data()[i] < 0.004
-                    && let Some((mean, _)) = near.at(i)
+                    && let Some(mean) = near.mean(i)
                 {
                     *out = mean;
                 }

@@ -32,6 +32,8 @@ const PASSES: usize = 2;
 /// What a pixel says counts at most this much when the width is chosen (1 / variance, squared error).
 const SAID: f32 = 1000.0;
 const OFF: f32 = 0.04;
+/// Pixels whose say is held at a time.
+const AT_A_TIME: usize = 16 * PIECE;
 /// Fewer pixels than this show no width.
 const FEW: usize = 50;
 
@@ -121,14 +123,25 @@ fn sharpness(places: &[f32], band: &Band, data: &Data) -> Option<(f32, f32)> {
     let mut costs = [0.0f64; WIDTHS.len()];
     let mut count = 0;
     let factor = |width: f32| (1.0 + (BLUR / width) * (BLUR / width)).sqrt();
-    for (n, &z) in places.iter().enumerate() {
-        if z.abs() >= 2.5 || data.weight[n] <= 0.0 || !band.on_line(n) {
-            continue;
-        }
-        count += 1;
-        for (cost, &width) in costs.iter_mut().zip(&WIDTHS) {
-            let off = data.asked[n] - step(factor(width) * z);
-            *cost += f64::from(data.weight[n].min(SAID) * (off * off).min(OFF));
+    for (some, places) in places.chunks(AT_A_TIME).enumerate() {
+        let said: Vec<[f32; WIDTHS.len()]> = places
+            .par_iter()
+            .with_min_len(PIECE)
+            .enumerate()
+            .map(|(n, &z)| (some * AT_A_TIME + n, z))
+            .filter(|&(n, z)| !(z.abs() >= 2.5 || data.weight[n] <= 0.0 || !band.on_line(n)))
+            .map(|(n, z)| {
+                WIDTHS.map(|width| {
+                    let off = data.asked[n] - step(factor(width) * z);
+                    data.weight[n].min(SAID) * (off * off).min(OFF)
+                })
+            })
+            .collect();
+        for said in said {
+            count += 1;
+            for (cost, said) in costs.iter_mut().zip(said) {
+                *cost += f64::from(said);
+            }
         }
     }
     let best = (0..WIDTHS.len()).min_by(|&i, &j| costs[i].total_cmp(&costs[j]).then(i.cmp(&j)))?;
@@ -155,28 +168,46 @@ pub fn found(
         if pass > 0 {
             at = places(&line, band, account)?;
         }
-        for (n, &pixel) in band.list.iter().enumerate() {
-            let (z, w) = (sharp * at[n], data.weight[n]);
-            let (r, s) = (data.asked[n] - step(z), slope(z));
-            sums.data_mut()[pixel as usize] = if z.abs() < FAR && w > 0.0 && band.on_line(n) {
-                [w * r * s, w * s * s, w * r * r, w, 1.0]
-            } else {
-                [0.0; 5]
-            };
+        for (some, list) in band.list.chunks(AT_A_TIME).enumerate() {
+            let told: Vec<[f32; 5]> = (some * AT_A_TIME..some * AT_A_TIME + list.len())
+                .into_par_iter()
+                .with_min_len(PIECE)
+                .map(|n| {
+                    let (z, w) = (sharp * at[n], data.weight[n]);
+                    let (r, s) = (data.asked[n] - step(z), slope(z));
+                    if z.abs() < FAR && w > 0.0 && band.on_line(n) {
+                        [w * r * s, w * s * s, w * r * r, w, 1.0]
+                    } else {
+                        [0.0; 5]
+                    }
+                })
+                .collect();
+            for (&pixel, told) in list.iter().zip(told) {
+                sums.data_mut()[pixel as usize] = told;
+            }
         }
         known = gauss::blurred(&sums, STRETCH, account)?;
-        for (n, &pixel) in band.list.iter().enumerate() {
-            let k = known.data()[pixel as usize];
-            let by = (k[0] / (k[1] + HELD)).clamp(-MOST, MOST);
-            at[n] = sharp * at[n] + by;
-            line.data_mut()[pixel as usize] = step(at[n]);
+        let steps: Vec<f32> = at
+            .par_iter_mut()
+            .with_min_len(PIECE)
+            .zip(&band.list)
+            .map(|(at, &pixel)| {
+                let k = known.data()[pixel as usize];
+                let by = (k[0] / (k[1] + HELD)).clamp(-MOST, MOST);
+                *at = sharp * *at + by;
+                step(*at)
+            })
+            .collect();
+        for (&pixel, step) in band.list.iter().zip(steps) {
+            line.data_mut()[pixel as usize] = step;
         }
     }
     // As many independent pixels as a Gaussian window holds.
     let window = (4.0 * std::f64::consts::PI * STRETCH * STRETCH) as f32;
     let expected = band
         .list
-        .iter()
+        .par_iter()
+        .with_min_len(PIECE)
         .zip(&at)
         .enumerate()
         .map(|(n, (&pixel, &z))| {

@@ -105,7 +105,7 @@ pub fn refined(
             bright * f[1] * f[2],
             bright * f[2] * f[2] + other * size,
         ];
-        let (told, weight, _) = measure::projected(sensed, i, f, spread, a);
+        let (told, weight) = measure::projected(sensed, i, (f, spread), a);
         let noise = sensed.variance(i, told);
         let room = inverse(measure::crossed(noise, told * told, &spread));
         let (c, b) = (sensed.frame.data()[i], sensed.backdrop.data()[i]);

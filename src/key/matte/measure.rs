@@ -195,7 +195,7 @@ impl Data {
                     let i = pixel as usize;
                     if let Some((mean, spread)) = edge.colour(piece * PIECE + n) {
                         let start = 0.5 * (matte.data()[i] + 0.5);
-                        let (a, w, _) = projected(sensed, i, mean, spread, start);
+                        let (a, w) = projected(sensed, i, (mean, spread), start);
                         // Where what lies further inside tells more, that stands.
                         if w > weight[n] {
                             (asked[n], weight[n]) = (a.max(sensed.least(i)), w);
@@ -250,25 +250,31 @@ fn determinant(m: &[f32; 6]) -> f32 {
     det.max(1e-36) as f32
 }
 
-/// Coverage of one pixel, its weight and how badly this F explains it at its best (lower is better), from F's mean and covariance (xx xy xz yy yz zz); starts from `a`.
-pub fn projected(
-    sensed: &Sensed,
-    i: usize,
-    mean: [f32; 3],
-    spread: [f32; 6],
-    mut a: f32,
-) -> (f32, f32, f32) {
+/// What a pixel says when F's mean and covariance (xx xy xz yy yz zz) are given.
+struct Said {
+    coverage: f32,
+    weight: f32,
+    /// How far off the line it lies, in variances; `None` where F and B' are alike.
+    wrong: Option<f32>,
+}
+
+/// Coverage of one pixel by such an F; starts from `a`.
+fn said(sensed: &Sensed, i: usize, mean: [f32; 3], spread: &[f32; 6], mut a: f32) -> Said {
     let difference = sensed.difference(i);
     let b = sensed.backdrop.data()[i];
     let way: [f32; 3] = std::array::from_fn(|k| mean[k] - b[k]);
     let mut weight = 0.0;
     let mut wrong = 0.0;
     for _ in 0..3 {
-        let m = inverse(crossed(sensed.variance(i, a), a * a, &spread));
+        let m = inverse(crossed(sensed.variance(i, a), a * a, spread));
         let t = times(&m, way);
         weight = dot(way, t);
         if weight.is_nan() || weight <= 1e-6 {
-            return (a, 0.0, f32::INFINITY);
+            return Said {
+                coverage: a,
+                weight: 0.0,
+                wrong: None,
+            };
         }
         let free = dot(difference, t) / weight;
         a = free.clamp(0.0, 1.0);
@@ -279,10 +285,36 @@ pub fn projected(
             weight *= 2.0 / wrong;
         }
     }
-    let (v, a2) = (sensed.variance(i, a), a * a);
+    Said {
+        coverage: a,
+        weight,
+        wrong: Some(wrong),
+    }
+}
+
+/// Coverage of one pixel and its weight by an F of this mean and covariance; starts from `a`.
+pub fn projected(
+    sensed: &Sensed,
+    i: usize,
+    (mean, spread): ([f32; 3], [f32; 6]),
+    a: f32,
+) -> (f32, f32) {
+    let said = said(sensed, i, mean, &spread, a);
+    (said.coverage, said.weight.min(MOST))
+}
+
+/// How badly such an F explains a pixel at its best (lower is better).
+fn odds(sensed: &Sensed, i: usize, (mean, spread): ([f32; 3], [f32; 6]), a: f32) -> f32 {
+    let said = said(sensed, i, mean, &spread, a);
+    let Some(wrong) = said.wrong else {
+        return f32::INFINITY;
+    };
+    let (v, a2) = (
+        sensed.variance(i, said.coverage),
+        said.coverage * said.coverage,
+    );
     let spread = crossed(v, a2, &spread);
-    let odds = 3.0 * wrong + libm::logf(determinant(&spread)) + libm::logf(weight.max(1.0));
-    (a, weight.min(MOST), odds)
+    3.0 * wrong + libm::logf(determinant(&spread)) + libm::logf(said.weight.max(1.0))
 }
 
 /// How badly full coverage by this F explains a pixel (lower is better).
@@ -314,10 +346,10 @@ fn solidity(
             if !band.in_strands(n) {
                 return f32::NAN;
             }
-            let (Some((solid, tight)), Some((strand, loose))) = (near.at(i), hair.at(i)) else {
+            let (Some((solid, tight)), Some(strand)) = (near.at(i), hair.at(i)) else {
                 return f32::NAN;
             };
-            let (_, _, odds) = projected(sensed, i, strand, loose, 0.5);
+            let odds = odds(sensed, i, strand, 0.5);
             (odds - covered(sensed, i, solid, &tight)).clamp(-12.0, 12.0) + band.depth_bonus(n)
         })
         .collect();
@@ -383,27 +415,22 @@ pub fn data(
             for (n, (said, &pixel)) in said.iter_mut().zip(list).enumerate() {
                 let i = pixel as usize;
                 let start = 0.5 * (matte.data()[i] + 0.5);
-                let solid = near
-                    .at(i)
-                    .map(|(mean, spread)| projected(sensed, i, mean, spread, start));
-                let strand = hair
-                    .filter(|_| band.in_strands(piece * PIECE + n))
-                    .and_then(|hair| hair.at(i))
-                    .map(|(mean, spread)| projected(sensed, i, mean, spread, start));
                 // A hole that was found is none of the solid parts.
                 let full = solid_here.as_ref().is_some_and(|s| s.data()[i] > 0.0)
                     && !band.is_open(piece * PIECE + n);
-                let (a, w) = match (solid, strand) {
-                    (_, Some(_)) if full => {
-                        *said = (1.0, SOLID);
-                        continue;
-                    }
-                    (_, Some((a, w, _))) | (Some((a, w, _)), None) => (a, w),
-                    (None, None) => {
-                        *said = (f32::NAN, 0.0);
-                        continue;
-                    }
+                // Told solid only where both colours are known.
+                if full {
+                    *said = (1.0, SOLID);
+                    continue;
+                }
+                let strand = hair
+                    .filter(|_| band.in_strands(piece * PIECE + n))
+                    .and_then(|hair| hair.at(i));
+                let Some(found) = strand.or_else(|| near.at(i)) else {
+                    *said = (f32::NAN, 0.0);
+                    continue;
                 };
+                let (a, w) = projected(sensed, i, found, start);
                 let a = a.max(sensed.least(i));
                 *said = (a, w);
             }

@@ -95,65 +95,75 @@ fn working_rect(known: &Known) -> Rect {
 /// Finds coverage and colour.
 pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBudget> {
     let rect = working_rect(known);
-    let mut notices = Vec::new();
     if rect.is_empty() {
         return Ok(Solved {
             matte: Matte::filled(Rect::EMPTY, 0.0, account)?,
             colour: Light::filled(Rect::EMPTY, [0.0; 3], account)?,
-            notices,
+            notices: Vec::new(),
         });
     }
     let frame = known.frame.cropped(rect, account)?;
     let outline = outline::Outline::of(known, rect, account)?;
     let mut backdrop = known.backdrop.cropped(rect, account)?;
-    let thin = {
-        let sensed = sensed(known, &frame, &backdrop, account)?;
-        strands::thin(&outline, account)?.filter(|thin| strands::open(&sensed, &outline, thin))
+    let bare = sensed(known, &frame, &backdrop, account)?;
+    let thin = strands::thin(&outline, account)?;
+    let Some(thin) = thin.filter(|thin| strands::open(&bare, &outline, thin)) else {
+        let band = band::Band::found(&bare, outline, None, account)?;
+        return told(known, &bare, &band, account);
     };
-    if let Some(thin) = &thin {
-        let sensed = sensed(known, &frame, &backdrop, account)?;
-        let ratio = shade::between(&sensed, &outline, &thin.dense, account)?;
-        drop(sensed);
-        for (b, r) in backdrop.data_mut().iter_mut().zip(ratio.data()) {
-            *b = [b[0] * r[0], b[1] * r[1], b[2] * r[2]];
-        }
+    let ratio = shade::between(&bare, &outline, &thin.dense, account)?;
+    drop(bare);
+    for (b, r) in backdrop.data_mut().iter_mut().zip(ratio.data()) {
+        *b = [b[0] * r[0], b[1] * r[1], b[2] * r[2]];
     }
+    drop(ratio);
     let sensed = sensed(known, &frame, &backdrop, account)?;
-    let zone = thin
-        .map(|thin| strands::zone(&sensed, &outline, thin, account))
-        .transpose()?;
-    let band = band::Band::found(&sensed, outline, zone.as_ref(), account)?;
+    let zone = strands::zone(&sensed, &outline, thin, account)?;
+    let band = band::Band::found(&sensed, outline, Some(&zone), account)?;
     drop(zone);
+    told(known, &sensed, &band, account)
+}
+
+/// Coverage and colour of a piece whose unknown pixels are known.
+fn told(
+    known: &Known,
+    sensed: &measure::Sensed,
+    band: &band::Band,
+    account: &Account,
+) -> Result<Solved, OverBudget> {
+    let (frame, backdrop) = (sensed.frame, sensed.backdrop);
+    let rect = frame.rect();
+    let mut notices = Vec::new();
     let mut matte = band.start(account)?;
     let mut colour = frame.cropped(rect, account)?;
-    let system = solve::System::over(&frame, &band.unknown, &band.list, sensed.floor, account)?;
+    let system = solve::System::over(frame, &band.unknown, &band.list, sensed.floor, account)?;
     for round in 0..ROUNDS {
         let near =
-            colour::Near::gathered(&colour, &matte, &band, round == 0, sensed.ceiling, account)?;
+            colour::Near::gathered(&colour, &matte, band, round == 0, sensed.ceiling, account)?;
         let hair = band
             .has_strands()
-            .then(|| colour::Near::of_strands(&sensed, &colour, &matte, &band, round == 0, account))
+            .then(|| colour::Near::of_strands(sensed, &colour, &matte, band, round == 0, account))
             .transpose()?;
-        let mut data = measure::data(&sensed, &band, &near, hair.as_ref(), &matte, account)?;
+        let mut data = measure::data(sensed, band, &near, hair.as_ref(), &matte, account)?;
         let line = (round > 0)
-            .then(|| contour::found(&matte, &band, &data, account))
+            .then(|| contour::found(&matte, band, &data, account))
             .transpose()?
             .flatten();
         // Once, at the end: in every round it gains a little more and costs twice as much.
         let edge = line
             .as_ref()
             .filter(|_| round + 1 == ROUNDS)
-            .map(|line| edge::fitted(&sensed, &band, line, account))
+            .map(|line| edge::fitted(sensed, band, line, account))
             .transpose()?;
         if let Some(edge) = &edge {
-            data.retold(&sensed, &band, edge, &matte);
+            data.retold(sensed, band, edge, &matte);
         }
-        data.expect(&band, line.as_ref(), edge.as_ref());
+        data.expect(band, line.as_ref(), edge.as_ref());
         system.solve(&data, solve::SMOOTH, &mut matte, account)?;
-        measure::bounded(&sensed, &band, &mut matte);
-        colour::recovered(&sensed, &band, &near, hair.as_ref(), &matte, &mut colour);
+        measure::bounded(sensed, band, &mut matte);
+        colour::recovered(sensed, band, &near, hair.as_ref(), &matte, &mut colour);
     }
-    let inside = see_through::inner_coverage(&sensed, &band, known.sigma, account)?;
+    let inside = see_through::inner_coverage(sensed, band, known.sigma, account)?;
     if inside.doubtful {
         notices.push(Notice::SeeThrough {
             place: band.place(),
@@ -170,7 +180,7 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
             }
         }
     }
-    colour::carried(&matte, &band, &mut colour, account)?;
+    colour::carried(&matte, band, &mut colour, account)?;
     if let Some(within) = known.within {
         for y in rect.y0..rect.y1 {
             for x in rect.x0..rect.x1 {

@@ -15,43 +15,35 @@ const STEPS: usize = 40;
 
 #[derive(Debug)]
 pub struct System<'a> {
-    picture: &'a Light,
     list: &'a [u32],
     windows: Windows,
     diagonal: Vec<f32>,
     _charge: Charge,
 }
 
+/// The sum of products of two lists.
 fn dot(a: &[f32], b: &[f32]) -> f64 {
-    let parts: Vec<f64> = a
-        .par_chunks(PIECE)
-        .zip(b.par_chunks(PIECE))
-        .map(|(a, b)| {
-            a.iter()
-                .zip(b)
-                .map(|(&a, &b)| f64::from(a) * f64::from(b))
-                .sum()
-        })
-        .collect();
-    parts.iter().sum()
+    a.iter()
+        .zip(b)
+        .map(|(&a, &b)| f64::from(a) * f64::from(b))
+        .sum()
 }
 
 impl<'a> System<'a> {
     /// For the pixels marked in `unknown`, listed in `list`; smooth along the colours of `picture`.
     pub fn over(
-        picture: &'a Light,
+        picture: &Light,
         unknown: &Raster<u8>,
         list: &'a [u32],
         epsilon: f32,
         account: &Account,
     ) -> Result<System<'a>, OverBudget> {
-        let windows = Windows::over(picture, unknown, epsilon, account)?;
+        let windows = Windows::over(picture, unknown, list, epsilon, account)?;
         let count = list.len();
         let charge = account.charge(count as u64 * 4, "matte unknowns")?;
         let mut diagonal = vec![0.0; count];
-        windows.diagonal(picture, list, &mut diagonal);
+        windows.diagonal(&mut diagonal);
         Ok(System {
-            picture,
             list,
             windows,
             diagonal,
@@ -68,26 +60,29 @@ impl<'a> System<'a> {
         account: &Account,
     ) -> Result<(), OverBudget> {
         let count = self.list.len();
+        let windows = &self.windows;
         let _charge = account.charge(
-            count as u64 * 28 + self.windows.len() as u64 * 16,
+            count as u64 * 24 + windows.len() as u64 * 16 + windows.seen() as u64 * 4,
             "matte unknowns",
         )?;
-        let mut lines = vec![[0.0f32; 4]; self.windows.len()];
+        let mut lines = windows.lines();
         // Start from what the pixels say.
         for (&pixel, (&a, &w)) in self.list.iter().zip(data.asked.iter().zip(&data.weight)) {
             if w > 0.0 {
                 matte.data_mut()[pixel as usize] = a;
             }
         }
-        let mut step_of = Matte::filled(matte.rect(), 0.0, account)?;
+        let mut values = windows.gathered(matte.data());
+        windows.fit(&values, &mut lines);
         let mut product = vec![0.0f32; count];
-        self.windows.apply(
-            matte.data(),
-            self.picture,
-            self.list,
-            &mut lines,
-            &mut product,
-        );
+        product
+            .par_chunks_mut(PIECE)
+            .enumerate()
+            .for_each(|(piece, product)| {
+                windows.misfits(piece, &values, &lines, |n, some| {
+                    product[n - piece * PIECE..][..some.len()].copy_from_slice(some);
+                });
+            });
         let mut left = vec![0.0f32; count];
         let mut ease = vec![0.0f32; count];
         left.par_iter_mut()
@@ -104,57 +99,62 @@ impl<'a> System<'a> {
             .iter()
             .map(|&p| matte.data()[p as usize])
             .collect();
-        let mut eased: Vec<f32> = left.iter().zip(&ease).map(|(l, e)| l * e).collect();
-        let mut step = eased.clone();
-        let mut old = dot(&left, &eased);
+        // What is left, eased, is never kept.
+        let mut step: Vec<f32> = left.iter().zip(&ease).map(|(l, e)| l * e).collect();
+        let parts: Vec<f64> = (left.par_chunks(PIECE).zip(step.par_chunks(PIECE)))
+            .map(|(left, step)| dot(left, step))
+            .collect();
+        let mut old: f64 = parts.iter().sum();
+        values.fill(0.0);
         for _ in 0..STEPS {
             if old.is_nan() || old <= 1e-9 {
                 break;
             }
-            for (&pixel, &s) in self.list.iter().zip(&step) {
-                step_of.data_mut()[pixel as usize] = s;
-            }
-            self.windows.apply(
-                step_of.data(),
-                self.picture,
-                self.list,
-                &mut lines,
-                &mut product,
-            );
-            product
+            windows.spread(&step, &mut values);
+            windows.fit(&values, &mut lines);
+            let parts: Vec<f64> = product
                 .par_chunks_mut(PIECE)
                 .zip(step.par_chunks(PIECE))
                 .zip(data.weight.par_chunks(PIECE))
-                .for_each(|((p, s), w)| {
-                    for ((p, &s), &w) in p.iter_mut().zip(s).zip(w) {
-                        *p = smooth * *p + (w + 1e-6) * s;
-                    }
-                });
-            let along = dot(&step, &product);
+                .enumerate()
+                .map(|(piece, ((product, step), weight))| {
+                    windows.misfits(piece, &values, &lines, |n, some| {
+                        let from = n - piece * PIECE;
+                        let (step, weight) = (&step[from..], &weight[from..]);
+                        let out = product[from..].iter_mut().zip(some);
+                        for ((p, v), (&s, &w)) in out.zip(step.iter().zip(weight)) {
+                            *p = smooth * v + (w + 1e-6) * s;
+                        }
+                    });
+                    dot(step, product)
+                })
+                .collect();
+            let along: f64 = parts.iter().sum();
             if along.is_nan() || along <= 0.0 {
                 break;
             }
             let length = (old / along) as f32;
             let vectors = own.par_chunks_mut(PIECE).zip(left.par_chunks_mut(PIECE));
-            let vectors = vectors.zip(eased.par_chunks_mut(PIECE));
             let given = step.par_chunks(PIECE).zip(product.par_chunks(PIECE));
-            vectors.zip(given.zip(ease.par_chunks(PIECE))).for_each(
-                |(((own, left), eased), ((step, product), ease))| {
+            let parts: Vec<f64> = vectors
+                .zip(given.zip(ease.par_chunks(PIECE)))
+                .map(|((own, left), ((step, product), ease))| {
                     for n in 0..own.len() {
                         own[n] += length * step[n];
                         left[n] -= length * product[n];
-                        eased[n] = left[n] * ease[n];
                     }
-                },
-            );
-            let new = dot(&left, &eased);
+                    let eased = left.iter().zip(ease).map(|(&l, &e)| (l, l * e));
+                    eased.map(|(l, e)| f64::from(l) * f64::from(e)).sum()
+                })
+                .collect();
+            let new: f64 = parts.iter().sum();
             let turn = (new / old) as f32;
             old = new;
             step.par_chunks_mut(PIECE)
-                .zip(eased.par_chunks(PIECE))
-                .for_each(|(step, eased)| {
-                    for (step, eased) in step.iter_mut().zip(eased) {
-                        *step = eased + turn * *step;
+                .zip(left.par_chunks(PIECE).zip(ease.par_chunks(PIECE)))
+                .for_each(|(step, (left, ease))| {
+                    for (step, (l, e)) in step.iter_mut().zip(left.iter().zip(ease)) {
+                        *step = l * e + turn * *step;
                     }
                 });
         }

@@ -1,5 +1,8 @@
 //! Where a piece is hair, fur or threads: many parts too thin to have an inside.
 
+use rayon::prelude::*;
+
+use super::super::tools::windows::PIECE;
 use super::super::tools::{distance, labels};
 use super::measure::Sensed;
 use super::outline::Outline;
@@ -47,23 +50,27 @@ fn box_sums(
     let mut upto = Raster::filled(table, 0u32, account)?;
     let across = width + 1;
     for y in 0..height {
+        let (before, own) = upto.data_mut().split_at_mut((y + 1) * across);
+        let before = &before[y * across..];
         let mut run = 0;
-        for x in 0..width {
-            run += u32::from(marks.data()[y * width + x]);
-            upto.data_mut()[(y + 1) * across + x + 1] = upto.data()[y * across + x + 1] + run;
+        let row = marks.data()[y * width..(y + 1) * width].iter();
+        for ((out, before), &mark) in own[1..across].iter_mut().zip(&before[1..]).zip(row) {
+            run += u32::from(mark);
+            *out = before + run;
         }
     }
     let mut sums = Raster::filled(marks.rect(), 0u32, account)?;
     let t = upto.data();
-    for y in 0..height {
+    let rows = sums.data_mut().par_chunks_mut(width.max(1)).enumerate();
+    rows.for_each(|(y, row)| {
         let (y0, y1) = (y.saturating_sub(reach), (y + reach + 1).min(height));
-        for x in 0..width {
+        for (x, sum) in row.iter_mut().enumerate() {
             let (x0, x1) = (x.saturating_sub(reach), (x + reach + 1).min(width));
-            sums.data_mut()[y * width + x] = t[y1 * across + x1] + t[y0 * across + x0]
+            *sum = t[y1 * across + x1] + t[y0 * across + x0]
                 - t[y0 * across + x1]
                 - t[y1 * across + x0];
         }
-    }
+    });
     Ok(sums)
 }
 
@@ -158,9 +165,10 @@ pub fn zone(
     } = thin;
     // Between strands the plate is seen: where it is, next to thin parts, the body is no solid.
     let mut like = Raster::filled(depth.rect(), 0u8, account)?;
-    for (i, l) in like.data_mut().iter_mut().enumerate() {
+    let pixels = like.data_mut().par_iter_mut().with_min_len(PIECE);
+    pixels.enumerate().for_each(|(i, l)| {
         *l = u8::from(inside.data()[i] != 0 && like_plate(sensed, i));
-    }
+    });
     let seen = box_sums(&like, GAP, account)?;
     let gaps = GAPS * ((2 * GAP + 1) * (2 * GAP + 1)) as f32;
     let mut loose = like;
@@ -205,9 +213,10 @@ pub fn zone(
 /// Marks pixels with one that may be bare plate next to them.
 pub fn near_plate(sensed: &Sensed, account: &Account) -> Result<Raster<u8>, OverBudget> {
     let mut like = Raster::filled(sensed.frame.rect(), 0u8, account)?;
-    for (i, l) in like.data_mut().iter_mut().enumerate() {
-        *l = u8::from(like_plate(sensed, i));
-    }
+    let pixels = like.data_mut().par_iter_mut().with_min_len(PIECE);
+    pixels
+        .enumerate()
+        .for_each(|(i, l)| *l = u8::from(like_plate(sensed, i)));
     let sums = box_sums(&like, BESIDE, account)?;
     for (l, &n) in like.data_mut().iter_mut().zip(sums.data()) {
         *l = u8::from(n > 0);

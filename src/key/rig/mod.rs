@@ -19,13 +19,15 @@ mod thin;
 mod through;
 mod trail;
 
+use rayon::prelude::*;
+
 use super::ground::Ground;
 use super::tools::labels;
 use super::{Ask, Notice};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
-use domain::{Cell, Domain};
+use domain::{Cell, Domain, Run};
 pub use mend::{closed, mended};
 use rod::Rod;
 use through::Sight;
@@ -60,6 +62,9 @@ const AGAIN: f32 = 3.0;
 /// Widest rod: a share of the frame's shorter side, and at least so many pixels.
 const WIDEST: (f64, f64) = (0.025, 44.0);
 
+/// A run of the mask along the border, and the rod that it begins.
+type Met = (Run, Option<Rod>);
+
 /// Finds the rods of `ask`.
 pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig, OverBudget> {
     let frame = ask.frame.rect();
@@ -68,15 +73,25 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
     let widest = (WIDEST.0 * shorter).max(WIDEST.1).min(shorter / 4.0);
     let mut rods = Vec::new();
     let mut lost = Vec::new();
-    for run in domain.runs() {
-        let rod = match trail::walked(&domain, &run, widest) {
-            Walk::Speck => continue,
-            Walk::Rod(trail) => rod::followed(ask, ground, &domain, &trail, account)?,
-            Walk::Other => None,
-        };
-        match rod {
-            Some(rod) => rods.push(rod),
-            None => lost.push(run),
+    let followed: Vec<Result<Option<Met>, OverBudget>> = domain
+        .runs()
+        .into_par_iter()
+        .map(|run| {
+            Ok(match trail::walked(&domain, &run, widest) {
+                Walk::Speck => None,
+                Walk::Rod(trail) => {
+                    let rod = rod::followed(ask, ground, &domain, &trail, account)?;
+                    Some((run, rod))
+                }
+                Walk::Other => Some((run, None)),
+            })
+        })
+        .collect();
+    for run in followed {
+        match run? {
+            Some((_, Some(rod))) => rods.push(rod),
+            Some((run, None)) => lost.push(run),
+            None => {}
         }
     }
     let mut rig = painted(&domain, &rods, account)?;

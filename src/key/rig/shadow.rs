@@ -4,6 +4,8 @@
 //! Light is read in blocks along the rod and columns beside it, where the set is seen. A line of columns that is
 //! darker than both its sides in most blocks is a shadow, if the same search for brighter lines finds none like it.
 
+use rayon::prelude::*;
+
 use super::rod::Rod;
 use crate::key::ground::Ground;
 use crate::raster::Raster;
@@ -125,10 +127,12 @@ impl Beside {
         let rect = ground.background.rect();
         let columns = columns(ground);
         let middle = columns / 2;
-        let mut light = Vec::with_capacity(blocks * columns as usize);
-        for block in 0..blocks {
-            let start = f64::from(from) + (block * BLOCK) as f64;
-            for column in 0..columns {
+        let light = (0..blocks * columns as usize)
+            .into_par_iter()
+            .with_min_len(256)
+            .map(|at| {
+                let (block, column) = (at / columns as usize, (at % columns as usize) as i32);
+                let start = f64::from(from) + (block * BLOCK) as f64;
                 let near = f64::from(column - middle).abs() * COLUMN < rod.half + BESIDE;
                 let (mut sum, mut count) = (0.0f32, 0);
                 for step in (1..BLOCK).step_by(2) {
@@ -140,9 +144,9 @@ impl Beside {
                     }
                 }
                 let seen = count * 2 >= BLOCK / 2 && sum.is_finite();
-                light.push(if seen { sum / count as f32 } else { f32::NAN });
-            }
-        }
+                if seen { sum / count as f32 } else { f32::NAN }
+            })
+            .collect();
         let mut beside = Beside {
             blocks,
             columns,
@@ -195,16 +199,22 @@ impl Beside {
 
     /// The plainest dark line over the first `blocks`.
     fn darkest(&self, blocks: usize) -> Option<Line> {
-        let mut best: Option<Line> = None;
-        let mut bright = 0.0f32;
-        let mut depths: Vec<(f32, f32)> = Vec::new();
         let lean = LEAN * (blocks * BLOCK) as f64 / COLUMN;
-        for width in WIDTHS {
-            let (stride, steps) = (
-                (width / 2) as usize,
-                (lean / f64::from(width)).ceil() as i32,
-            );
-            for lean in (-steps..=steps).map(|n| f64::from(n * width)) {
+        let ways: Vec<(i32, f64)> = WIDTHS
+            .into_iter()
+            .flat_map(|width| {
+                let steps = (lean / f64::from(width)).ceil() as i32;
+                (-steps..=steps).map(move |n| (width, f64::from(n * width)))
+            })
+            .collect();
+        // The best of each way, then the first of the best: the same on any number of threads.
+        let bests: Vec<(Option<Line>, f32)> = ways
+            .par_iter()
+            .map(|&(width, lean)| {
+                let mut best: Option<Line> = None;
+                let mut bright = 0.0f32;
+                let mut depths: Vec<(f32, f32)> = Vec::new();
+                let stride = (width / 2) as usize;
                 for start in (0..self.columns).step_by(stride) {
                     let line = Line {
                         start: f64::from(start),
@@ -239,6 +249,14 @@ impl Beside {
                         best = Some(Line { dark, ..line });
                     }
                 }
+                (best, bright)
+            })
+            .collect();
+        let bright = bests.iter().fold(0.0f32, |most, (_, v)| most.max(*v));
+        let mut best: Option<Line> = None;
+        for line in bests.iter().filter_map(|(line, _)| *line) {
+            if best.is_none_or(|best| line.dark > best.dark) {
+                best = Some(line);
             }
         }
         best.filter(|best| best.dark > PLAIN * bright)

@@ -1,6 +1,8 @@
 //! The pixels along a rod, by their place along and across it. The frame is not resampled: a pixel keeps its value
 //! and learns where it lies.
 
+use rayon::prelude::*;
+
 use super::axis::Axis;
 use crate::budget::{Account, Charge, OverBudget};
 use crate::geom::Rect;
@@ -43,28 +45,39 @@ impl Strip {
         let spans = spans(axis, (from, to), reach, &frame);
         let count: u64 = spans.iter().map(|(a, b)| (b - a).max(0) as u64).sum();
         let charge = account.charge(count * (size_of::<Sample>() as u64) * 2, "pixels of a rod")?;
-        let mut found = Vec::new();
-        for (row, &(x0, x1)) in spans.iter().enumerate() {
-            let y = frame.y0 + row as i32;
-            for x in x0..x1 {
-                let (s, u) = axis.place(f64::from(x) + 0.5, f64::from(y) + 0.5);
-                if s >= f64::from(from) && s < f64::from(to) && u.abs() <= reach {
-                    found.push(sample(ask, ground, x, y, s, u));
+        let lines: Vec<Vec<Sample>> = spans
+            .par_iter()
+            .with_min_len(64)
+            .zip(frame.y0..frame.y1)
+            .map(|(&(x0, x1), y)| {
+                let mut line = Vec::with_capacity((x1 - x0).max(0) as usize);
+                for x in x0..x1 {
+                    let (s, u) = axis.place(f64::from(x) + 0.5, f64::from(y) + 0.5);
+                    if s >= f64::from(from) && s < f64::from(to) && u.abs() <= reach {
+                        line.push(sample(ask, ground, x, y, s, u));
+                    }
                 }
-            }
-        }
+                line
+            })
+            .collect();
         let rows = (to - from).max(0) as usize;
         let mut starts = vec![0usize; rows + 1];
         let row_of = |p: &Sample| ((p.s.floor() as i32 - from).max(0) as usize).min(rows - 1);
-        for p in &found {
+        for p in lines.iter().flatten() {
             starts[row_of(p) + 1] += 1;
         }
         for row in 0..rows {
             starts[row + 1] += starts[row];
         }
-        let mut order: Vec<usize> = (0..found.len()).collect();
-        order.sort_by_key(|k| (row_of(&found[*k]), *k));
-        let samples = order.into_iter().map(|k| found[k]).collect();
+        // Each to its row, in the order they come.
+        let mut next = starts.clone();
+        let some = lines.iter().flatten().next().copied();
+        let mut samples: Vec<Sample> = some.map_or(Vec::new(), |p| vec![p; starts[rows]]);
+        for p in lines.iter().flatten() {
+            let place = &mut next[row_of(p)];
+            samples[*place] = *p;
+            *place += 1;
+        }
         Ok(Strip {
             first: from,
             samples,

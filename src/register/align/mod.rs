@@ -20,6 +20,8 @@ mod tiles;
 mod verdict;
 mod warped;
 
+use rayon::prelude::*;
+
 use super::{Alignment, Motion, Trust};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -232,8 +234,12 @@ fn likest(patches: &[Patch], starts: Vec<Pose>) -> Pose {
 /// All patches by octaves, finest first.
 fn octaves(patches: &mut [Patch], account: &Account) -> Result<Vec<Vec<Patch>>, OverBudget> {
     let mut octaves: Vec<Vec<Patch>> = Vec::new();
-    for patch in patches {
-        for (level, octave) in patch.octaves(account)?.into_iter().enumerate() {
+    let split: Vec<Result<Vec<Patch>, OverBudget>> = patches
+        .par_iter_mut()
+        .map(|patch| patch.octaves(account))
+        .collect();
+    for patch in split {
+        for (level, octave) in patch?.into_iter().enumerate() {
             if octaves.len() == level {
                 octaves.push(Vec::new());
             }

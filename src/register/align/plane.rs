@@ -200,23 +200,34 @@ fn blurred(source: &Matte, sigma: f64, account: &Account) -> Result<Matte, OverB
             padded.resize(radius, row[0]);
             padded.extend_from_slice(row);
             padded.resize(width + 2 * radius, row[width - 1]);
-            for (k, tap) in taps.iter().enumerate() {
-                for (out, value) in out.iter_mut().zip(&padded[k..]) {
-                    *out += tap * value;
-                }
-            }
+            added(out, &taps, |k| &padded[k..k + width]);
         });
     let lines = result.data_mut().par_chunks_mut(width);
     lines.enumerate().for_each(|(y, out)| {
-        for (k, tap) in taps.iter().enumerate() {
+        added(out, &taps, |k| {
             let from = (y + k).saturating_sub(radius).min(height - 1);
-            let row = &across.data()[from * width..(from + 1) * width];
-            for (out, value) in out.iter_mut().zip(row) {
-                *out += tap * value;
-            }
-        }
+            &across.data()[from * width..(from + 1) * width]
+        });
     });
     Ok(result)
+}
+
+/// Adds what each tap sees, tap after tap; four at a time, so that a sum is loaded and stored less often.
+fn added<'a>(out: &mut [f32], taps: &[f32], seen: impl Fn(usize) -> &'a [f32]) {
+    let whole = taps.len() / 4 * 4;
+    for k in (0..whole).step_by(4) {
+        let [a, b, c, d] = [0, 1, 2, 3].map(|n| seen(k + n));
+        let [p, q, r, s] = [0, 1, 2, 3].map(|n| taps[k + n]);
+        let values = a.iter().zip(b).zip(c.iter().zip(d));
+        for (out, ((a, b), (c, d))) in out.iter_mut().zip(values) {
+            *out = *out + p * a + q * b + r * c + s * d;
+        }
+    }
+    for (k, tap) in taps.iter().enumerate().skip(whole) {
+        for (out, value) in out.iter_mut().zip(seen(k)) {
+            *out += tap * value;
+        }
+    }
 }
 
 fn taps(sigma: f64) -> Vec<f32> {

@@ -5,6 +5,8 @@
 //! (two-step generalised method of moments: Hansen, Econometrica 50(4), 1982). An octave in which light moved, or
 //! that noise drowns, then counts for little, and in each direction by itself.
 
+use rayon::prelude::*;
+
 use super::fit::{Fit, correlation, near};
 use super::measure::{self, Block, Gauge};
 use super::patch::{Patch, typical};
@@ -77,16 +79,16 @@ pub(super) fn refitted(octaves: &[Vec<Patch>], fit: Fit, ways: &[Way]) -> Fit {
 fn refined(octaves: &[Vec<Patch>], mut pose: Pose, ways: &[Way]) -> Option<Refined> {
     let mut covariance = None;
     let mut finest = !octaves.is_empty();
-    let mut spreads = vec![f32::INFINITY; octaves.len()];
+    let mut gauges: Vec<Gauge> = octaves.iter().map(|patches| gauge(patches)).collect();
     for _ in 0..ROUNDS {
         let opinions: Vec<Option<Opinion>> = octaves
-            .iter()
-            .zip(&mut spreads)
+            .par_iter()
+            .zip(&mut gauges)
             .enumerate()
-            .map(|(k, (patches, spread))| {
+            .map(|(k, (patches, gauge))| {
                 let asked = k > 0 || finest;
                 asked
-                    .then(|| opinion(patches, &pose, ways, spread))
+                    .then(|| opinion(patches, &pose, ways, gauge))
                     .flatten()
             })
             .collect();
@@ -114,19 +116,25 @@ fn refined(octaves: &[Vec<Patch>], mut pose: Pose, ways: &[Way]) -> Option<Refin
     Some(Refined { pose, covariance })
 }
 
-fn opinion(patches: &[Patch], pose: &Pose, ways: &[Way], spread: &mut f32) -> Option<Opinion> {
-    let step = patches.first()?.step;
+/// What an octave is measured with before anything is known of it.
+fn gauge(patches: &[Patch]) -> Gauge {
     let details = patches
         .iter()
         .map(|patch| typical(patch.plate.detail.data()));
-    let cut = 3.0 * details.fold(0.0, f32::max);
-    let map = pose.map();
-    let measured = |spread| measure::blocks(patches, &map, Gauge { spread, cut });
-    if *spread == f32::INFINITY {
-        *spread = measure::first_spread(patches, &map, cut);
+    Gauge {
+        spread: f32::INFINITY,
+        cut: 3.0 * details.fold(0.0, f32::max),
     }
-    let blocks = measured(*spread);
-    *spread = measure::spread(&blocks);
+}
+
+fn opinion(patches: &[Patch], pose: &Pose, ways: &[Way], gauge: &mut Gauge) -> Option<Opinion> {
+    let step = patches.first()?.step;
+    let map = pose.map();
+    if gauge.spread == f32::INFINITY {
+        gauge.spread = measure::first_spread(patches, &map, gauge.cut);
+    }
+    let blocks = measure::blocks(patches, &map, *gauge);
+    gauge.spread = measure::spread(&blocks);
     // How much a pull counts: how well the octave holds, over how far its blocks disagree, each way of a shift.
     let pulls: Vec<Vec<f64>> = blocks.iter().map(|block| block.pull.to_vec()).collect();
     let back = inverse(&disagreement(&blocks, &pulls, 2))?;

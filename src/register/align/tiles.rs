@@ -1,5 +1,7 @@
 //! Which parts of a large frame are looked at in full size: where the set has texture, spread over the frame.
 
+use rayon::prelude::*;
+
 use super::measure::Block;
 use super::patch::{self, Patch};
 use crate::budget::Account;
@@ -24,7 +26,7 @@ pub(super) fn chosen<F: Seen, P: Seen<Fault = F::Fault>>(
         rect.width().div_ceil(FIELDS),
         rect.height().div_ceil(FIELDS),
     );
-    let mut patches = Vec::new();
+    let mut found = Vec::new();
     for field in rect.tiles(width, height) {
         let mut best: Option<(f64, Rect)> = None;
         for tile in field.tiles(TILE, TILE) {
@@ -36,11 +38,13 @@ pub(super) fn chosen<F: Seen, P: Seen<Fault = F::Fault>>(
                 best = Some((hold, tile));
             }
         }
-        if let Some((_, tile)) = best {
-            patches.extend(patch::tile(frame, plate, tile, map, account)?);
-        }
+        found.extend(best.map(|(_, tile)| tile));
     }
-    Ok(patches)
+    let patches: Vec<Result<Option<Patch>, F::Fault>> = found
+        .into_par_iter()
+        .map(|tile| patch::tile(frame, plate, tile, map, account))
+        .collect();
+    patches.into_iter().filter_map(Result::transpose).collect()
 }
 
 /// What the coarse blocks in and around a tile say about its worth.

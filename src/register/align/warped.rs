@@ -99,21 +99,13 @@ impl Warped {
         let near = [(first[0] + 0.5) as usize, (first[1] + 0.5) as usize];
         let mut line = vec![0.0f32; wide + 5];
         for y in 0..around.height() as usize {
-            line.fill(0.0);
-            for (k, weight) in down.iter().enumerate() {
-                let from = &detail[(row + y + k) * width + column..][..wide + 5];
-                for (sum, value) in line.iter_mut().zip(from) {
-                    *sum += weight * value;
-                }
-            }
+            let rows =
+                [0, 1, 2, 3, 4, 5].map(|k| &detail[(row + y + k) * width + column..][..wide + 5]);
+            six_added(rows, &down, &mut line);
             let first = self.values.len();
             self.values.resize(first + wide, 0.0);
-            let out = &mut self.values[first..];
-            for (k, weight) in across.iter().enumerate() {
-                for (sum, value) in out.iter_mut().zip(&line[k..]) {
-                    *sum += weight * value;
-                }
-            }
+            let beside = [0, 1, 2, 3, 4, 5].map(|k| &line[k..k + wide]);
+            six_added(beside, &across, &mut self.values[first..]);
             self.base
                 .extend_from_slice(&base[(near[1] + y) * width + near[0]..][..wide]);
         }
@@ -136,6 +128,17 @@ fn six(t: f32) -> [f32; 6] {
         -a * b * c * d * f / 24.0,
         a * b * c * d * e / 120.0,
     ]
+}
+
+/// Six lists times their weights.
+fn six_added([a, b, c, d, e, f]: [&[f32]; 6], weights: &[f32; 6], out: &mut [f32]) {
+    let first = a.iter().zip(b).zip(c);
+    let last = d.iter().zip(e).zip(f);
+    for (out, (((a, b), c), ((d, e), f))) in out.iter_mut().zip(first.zip(last)) {
+        let [p, q, r, s, t, u] = weights;
+        // From nothing on, one after the other.
+        *out = 0.0 + p * a + q * b + r * c + s * d + t * e + u * f;
+    }
 }
 
 fn weighed(samples: &[f32], weights: &[f32; 6]) -> f32 {
