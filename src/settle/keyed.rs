@@ -12,6 +12,7 @@ use crate::key::{self, Ask, Cutout, LightField, Noise, Notice};
 use crate::plan::{Laying, PlateSet, Shot, ShotId};
 use crate::raster::{Light, Matte, Raster, Seen};
 use crate::register::{Alignment, Balance};
+use rayon::prelude::*;
 
 /// What is asked of a cut-out.
 #[derive(Clone, Copy, Debug)]
@@ -156,7 +157,11 @@ fn part(light: Light, rect: Rect, account: &Account) -> Result<Light, Finding> {
     if light.rect() == rect {
         return Ok(light);
     }
-    Ok(light.cropped(rect, account)?)
+    let mut part = Light::filled(rect, [0.0; 3], account)?;
+    let width = part.width().max(1);
+    let rows = part.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
+    rows.for_each(|(row, y)| row.copy_from_slice(light.span(y, rect.x0, rect.x1)));
+    Ok(part)
 }
 
 /// A frame's own alpha limits what is cut out of it.

@@ -206,6 +206,70 @@ fn one(around: &Around, noise: &Noise, share: f32) -> ([f32; 3], [f32; 3], f32) 
     (fair, clean, left / (3.0 * (count - 1.0)))
 }
 
+/// What a departure asks of a cell, made once. Channels side by side, the fourth a copy that counts for nothing:
+/// quotients of four take as long as one.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Ready {
+    ratio: [f32; 4],
+    /// The ratio's variance; infinite where nothing is known.
+    loose: [f32; 4],
+    /// The soft mean and its variance.
+    mean: [f32; 4],
+    unsure: [f32; 4],
+}
+
+fn four([a, b, c]: [f32; 3]) -> [f32; 4] {
+    [a, b, c, a]
+}
+
+impl Ready {
+    /// As [`Cells::departure`].
+    pub fn departure(&self, expected: [(f32, f32); 3]) -> f32 {
+        let Ready {
+            ratio,
+            loose,
+            mean,
+            unsure,
+        } = self;
+        let level = four(expected.map(|e| e.0));
+        let whole = four(expected.map(|e| e.1));
+        let mut terms = [0.0f32; 4];
+        let mut offs = [0.0f32; 4];
+        let mut sures = [0.0f32; 4];
+        for k in 0..4 {
+            let off = ratio[k] - level[k];
+            let slack = SLACK * level[k];
+            terms[k] = off * off / (loose[k] + 1.0 / whole[k] + slack * slack);
+            let level = level[k].max(0.02);
+            offs[k] = mean[k] / level - 1.0;
+            let variance = unsure[k] + 1.0 / whole[k];
+            sures[k] = 1.0 / (variance / (level * level));
+        }
+        let mut alone = 0.0;
+        let mut brightness = 0.0;
+        for k in 0..3 {
+            if !(whole[k] > 1e-6 && loose[k] < f32::INFINITY) {
+                (offs[k], sures[k]) = (0.0, 0.0);
+                continue;
+            }
+            alone += terms[k];
+            brightness += offs[k] * sures[k];
+        }
+        let sure = (sures[0] + sures[1] + sures[2]).max(1e-6);
+        brightness /= sure;
+        let slack = SLACK_BRIGHTNESS * SLACK_BRIGHTNESS;
+        let mut together = brightness * brightness * sure / (1.0 + slack * sure);
+        for k in 0..4 {
+            let off = offs[k] - brightness;
+            terms[k] = off * off * sures[k] / (1.0 + SLACK_TINT * SLACK_TINT * sures[k]);
+        }
+        for term in &terms[..3] {
+            together += term;
+        }
+        f32::max(alone, together) / 3.0
+    }
+}
+
 impl Cells {
     /// Neighbouring pixels share some of their noise, so cells are less sure than four pixels would be: scales
     /// weight and misfit to what quiet cells really scatter.
@@ -251,49 +315,37 @@ impl Cells {
     /// Departure of a cell from an expected ratio of some weight, in variances: the larger of what the cell alone
     /// says and what the cells around it say together.
     pub fn departure(&self, x: i32, y: i32, expected: [(f32, f32); 3]) -> f32 {
-        let (ratio, weight) = (self.ratio.at(x, y), self.weight.at(x, y));
-        let soft = self.soft.at(x, y);
-        // Channels side by side, the fourth a copy that counts for nothing: quotients of four take as long as one.
-        let four = |v: [f32; 3]| [v[0], v[1], v[2], v[0]];
-        let (ratio, weight) = (four(ratio), four(weight));
-        let mean = four([soft[0], soft[1], soft[2]]);
-        let whole_soft = four([soft[3], soft[4], soft[5]]);
-        let level = four(expected.map(|e| e.0));
-        let whole = four(expected.map(|e| e.1));
-        let mut terms = [0.0f32; 4];
-        let mut offs = [0.0f32; 4];
-        let mut sures = [0.0f32; 4];
-        for k in 0..4 {
-            let off = ratio[k] - level[k];
-            let slack = SLACK * level[k];
-            terms[k] = off * off / (1.0 / weight[k] + 1.0 / whole[k] + slack * slack);
-            let level = level[k].max(0.02);
-            offs[k] = mean[k] / whole_soft[k] / level - 1.0;
-            let variance = 1.0 / (CELLS_IN_SOFT * whole_soft[k]) + 1.0 / whole[k];
-            sures[k] = 1.0 / (variance / (level * level));
+        self.ready(x, y).departure(expected)
+    }
+
+    /// What [`Cells::departure`] asks of a cell.
+    fn ready(&self, x: i32, y: i32) -> Ready {
+        let (ratio, weight) = (four(self.ratio.at(x, y)), four(self.weight.at(x, y)));
+        let [a, b, c, u, v, w] = self.soft.at(x, y);
+        let (soft, whole) = (four([a, b, c]), four([u, v, w]));
+        Ready {
+            ratio,
+            loose: std::array::from_fn(|k| match weight[k] > 1e-6 && whole[k] > 1e-6 {
+                true => 1.0 / weight[k],
+                false => f32::INFINITY,
+            }),
+            mean: std::array::from_fn(|k| soft[k] / whole[k]),
+            unsure: std::array::from_fn(|k| 1.0 / (CELLS_IN_SOFT * whole[k])),
         }
-        let mut alone = 0.0;
-        let mut brightness = 0.0;
-        for k in 0..3 {
-            if !(whole[k] > 1e-6 && weight[k] > 1e-6 && whole_soft[k] > 1e-6) {
-                (offs[k], sures[k]) = (0.0, 0.0);
-                continue;
+    }
+
+    /// The same of all cells, for who asks again and again.
+    pub fn all_ready(&self, account: &Account) -> Result<Raster<Ready>, OverBudget> {
+        let rect = self.ratio.rect();
+        let mut ready = Raster::filled(rect, Ready::default(), account)?;
+        let width = ready.width().max(1);
+        let rows = ready.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
+        rows.for_each(|(row, y)| {
+            for (x, ready) in (rect.x0..).zip(row) {
+                *ready = self.ready(x, y);
             }
-            alone += terms[k];
-            brightness += offs[k] * sures[k];
-        }
-        let sure = (sures[0] + sures[1] + sures[2]).max(1e-6);
-        brightness /= sure;
-        let slack = SLACK_BRIGHTNESS * SLACK_BRIGHTNESS;
-        let mut together = brightness * brightness * sure / (1.0 + slack * sure);
-        for k in 0..4 {
-            let off = offs[k] - brightness;
-            terms[k] = off * off * sures[k] / (1.0 + SLACK_TINT * SLACK_TINT * sures[k]);
-        }
-        for term in &terms[..3] {
-            together += term;
-        }
-        f32::max(alone, together) / 3.0
+        });
+        Ok(ready)
     }
 
     /// What brightness at a cell is expected to be against the mean `level` of what is accepted around it, when its

@@ -3,7 +3,7 @@
 //! A cell's ratio is predicted by the weighted mean of those accepted around it. The best explained go first, in
 //! whole steps of misfit and then in the order they were found, so that the course is always the same.
 
-use super::cells::Cells;
+use super::cells::{Cells, Ready};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -34,6 +34,7 @@ fn add(sum: &mut [f32; 6], own: &[f32; 6]) {
 /// What a flood runs over. 0 in `open`: never entered.
 pub(super) struct Flood<'a> {
     cells: &'a Cells,
+    ready: Raster<Ready>,
     open: &'a Raster<u8>,
     scale: f32,
     /// Ratio times weight and weight of what is accepted around each cell.
@@ -54,6 +55,7 @@ impl<'a> Flood<'a> {
         let rect = open.rect();
         Ok(Flood {
             cells,
+            ready: cells.all_ready(account)?,
             open,
             scale,
             sums: Raster::filled(rect, [0.0; 6], account)?,
@@ -108,7 +110,8 @@ impl<'a> Flood<'a> {
         }
         let sums = self.sums.at(x, y);
         let expected = [0, 1, 2].map(|k| (sums[k] / sums[3 + k].max(1e-6), sums[3 + k]));
-        let mut share = self.cells.departure(x, y, expected) / (MOST * self.scale);
+        let ready = self.ready.at(x, y);
+        let mut share = ready.departure(expected) / (MOST * self.scale);
         if share > PLAIN && self.is_calm(x, y, expected) {
             // A shadow at a piece's foot runs ahead of the mean behind it; light gets stronger slowly.
             let course = self.cells.course(x, y, expected.map(|e| e.0), |px, py| {
@@ -116,7 +119,7 @@ impl<'a> Flood<'a> {
             });
             let course = course.clamp(DEEPER, 1.0);
             let ahead = expected.map(|(level, whole)| (level * course, LESS_SURE * whole));
-            share = share.min(PLAIN.max(self.cells.departure(x, y, ahead) / (MOST * self.scale)));
+            share = share.min(PLAIN.max(ready.departure(ahead) / (MOST * self.scale)));
         }
         (share < 1.0).then(|| ((share * STEPS as f32) as usize).min(STEPS - 1))
     }

@@ -23,7 +23,7 @@ use crate::budget::{Account, OverBudget};
 use crate::raster::{Matte, Raster};
 use cells::Cells;
 use flood::Flood;
-use texture::Texture;
+use texture::{Detail, Texture};
 use walls::Of;
 
 /// The method's own number of standard deviations: where a step in the light begins to be a wall.
@@ -54,11 +54,15 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
     }
     let mut flood = Flood::new(&cells, &open, scale * scale, account)?;
     let seeds = seeds(ask, &cells, account)?;
-    flood.run(seeds.into_iter());
+    // The flood runs on one thread; what it has no part in needs no waiting.
+    let ((), detail) = rayon::join(
+        || flood.run(seeds.into_iter()),
+        || Detail::seen(ask, account),
+    );
     let mut background = flood.accepted;
     shore::reached(&cells, &mut background, &open, scale * scale, account)?;
     let light = light::filled(&cells, &background, account)?;
-    let texture = Texture::measured(ask, &noise, &light.cells, &background, account)?;
+    let texture = Texture::measured(ask, &noise, detail?, &light.cells, &background, account)?;
     let pockets = areas::pockets(&background, account)?;
     let light = if pockets.1 > 0 {
         let rest = without(&background, &pockets.0, account)?;

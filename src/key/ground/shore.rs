@@ -1,6 +1,8 @@
 //! The last cells up to an edge. The flood looks at means over some cells and stops short of an edge by as much; here
 //! background moves on ring by ring, each ring judged along itself, so that nothing beyond it is mixed in.
 
+use rayon::prelude::*;
+
 use super::cells::Cells;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
@@ -53,7 +55,8 @@ pub(super) fn reached(
             }
         }
         let taken: Vec<bool> = ring
-            .iter()
+            .par_iter()
+            .with_min_len(64)
             .map(|&(x, y)| fits(cells, &state, x, y, scale))
             .collect();
         last.clear();

@@ -44,14 +44,14 @@ pub(super) struct Sum {
     expected: f64,
 }
 
-impl Texture {
-    pub fn measured(
-        ask: &Ask,
-        noise: &Noise,
-        light: &Raster<[f32; 3]>,
-        background: &Raster<u8>,
-        account: &Account,
-    ) -> Result<Texture, OverBudget> {
+/// Frame and plate cell by cell, and their means around: what detail is measured from.
+pub(super) struct Detail {
+    means: Raster<[f32; 6]>,
+    coarse: Raster<[f32; 6]>,
+}
+
+impl Detail {
+    pub fn seen(ask: &Ask, account: &Account) -> Result<Detail, OverBudget> {
         let rect = half(ask.frame.rect());
         let mut means = Raster::filled(rect, [0.0f32; 6], account)?;
         let width = means.width().max(1);
@@ -76,6 +76,20 @@ impl Texture {
                 }
             });
         let coarse = gauss::blurred(&means, FINE, account)?;
+        Ok(Detail { means, coarse })
+    }
+}
+
+impl Texture {
+    pub fn measured(
+        ask: &Ask,
+        noise: &Noise,
+        Detail { means, coarse }: Detail,
+        light: &Raster<[f32; 3]>,
+        background: &Raster<u8>,
+        account: &Account,
+    ) -> Result<Texture, OverBudget> {
+        let rect = means.rect();
         let mut parts = Raster::filled(rect, [0.0f32; 3], account)?;
         let share = 1.0 / (1.0 + ask.plate_frames.max(1) as f32);
         parts

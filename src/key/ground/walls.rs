@@ -171,7 +171,7 @@ pub(super) fn steps(
     Ok(steps)
 }
 
-/// Sums along the line's own direction.
+/// Means along the line's own direction, and their weights, which are above zero.
 fn summed_along(soft: &Raster<[f32; 6]>, line: &Line, out: &mut Raster<[f32; 6]>) {
     let rect = soft.rect();
     let width = soft.width();
@@ -185,6 +185,10 @@ fn summed_along(soft: &Raster<[f32; 6]>, line: &Line, out: &mut Raster<[f32; 6]>
                 let dy = (line.tangent.1 * t as f32).round() as i32;
                 let y = (rect.y0 + j as i32 + dy).clamp(rect.y0, rect.y1 - 1);
                 add_shifted(out, soft.row(y), dx);
+            }
+            for [a, b, c, u, v, w] in out {
+                (*u, *v, *w) = (u.max(1e-6), v.max(1e-6), w.max(1e-6));
+                (*a, *b, *c) = (*a / *u, *b / *v, *c / *w);
             }
         });
 }
@@ -252,12 +256,12 @@ impl<'a> Rows<'a> {
         let one = (2 * ALONG + 1) as f32 / CELLS_IN_MEAN;
         // Channels side by side, the fourth a copy that counts for nothing: quotients of four take as long as one.
         let lanes = |v: &[f32; 6], k: usize| [v[k], v[k + 1], v[k + 2], v[k]];
-        let weight = four.map(|v| lanes(v, 3).map(|w| w.max(1e-6)));
-        let sum = four.map(|v| lanes(v, 0));
+        let weight = four.map(|v| lanes(v, 3));
+        let means = four.map(|v| lanes(v, 0));
         let mut steps = [0.0f32; 4];
         let mut sures = [0.0f32; 4];
         for k in 0..4 {
-            let mean: [f32; 4] = std::array::from_fn(|n| sum[n][k] / weight[n][k]);
+            let mean = means.map(|mean| mean[k]);
             let slopes = (mean[1] - mean[0]) + (mean[3] - mean[2]);
             let step = mean[2] - mean[1] - outside * slopes;
             let variance = near * near * (one / weight[1][k] + one / weight[2][k])
