@@ -39,7 +39,7 @@ pub(super) struct Flood<'a> {
     scale: f32,
     /// Ratio times weight and weight of what is accepted around each cell.
     sums: Raster<[f32; 6]>,
-    pub accepted: Raster<u8>,
+    accepted: Raster<u8>,
     waiting: Vec<Vec<u32>>,
     /// The best step each cell waits in, plus 1; 0 when it doesn't.
     step: Raster<u8>,
@@ -102,6 +102,11 @@ impl<'a> Flood<'a> {
                 None => {}
             }
         }
+    }
+
+    /// What was reached; all else is let go.
+    pub fn reached(self) -> Raster<u8> {
+        self.accepted
     }
 
     fn place(&self, x: i32, y: i32) -> Option<usize> {

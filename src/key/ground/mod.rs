@@ -59,7 +59,7 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
         || flood.run(seeds.into_iter()),
         || Detail::seen(ask, account),
     );
-    let mut background = flood.accepted;
+    let mut background = flood.reached();
     shore::reached(&cells, &mut background, &open, scale * scale, account)?;
     let light = light::filled(&cells, &background, account)?;
     let texture = Texture::measured(ask, &noise, detail?, &light.cells, &background, account)?;
