@@ -96,6 +96,7 @@ impl StackBuilder<'_, '_> {
                 };
                 let body = Body {
                     steps: vec![Spanned::new(Step::Keep(drawn), mend.span)],
+                    unread: false,
                 };
                 Some(self.masks.recipe(&body, self.named, self.opener, ground)?)
             }

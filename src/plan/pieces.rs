@@ -73,6 +73,7 @@ pub(super) fn usual_mask(span: Span) -> Body {
             Spanned::new(Step::Keep(vec![source(piece)]), span),
             Spanned::new(Step::Cut(vec![source(SourceKind::Rig)]), span),
         ],
+        unread: false,
     }
 }
 

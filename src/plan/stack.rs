@@ -317,6 +317,7 @@ impl StackBuilder<'_, '_> {
                 };
                 let body = Body {
                     steps: vec![Spanned::new(Step::Keep(sources.clone()), shadow.span)],
+                    unread: false,
                 };
                 Some(self.masks.recipe(&body, self.named, self.opener, ground)?)
             }

@@ -294,7 +294,9 @@ impl<'a> Check<'a> {
         let Slot::Set(shadow) = shadow else { return };
         let piece = match mask {
             Slot::Set(body) => {
-                sources(&body.value).any(|source| matches!(source.kind, SourceKind::Piece { .. }))
+                body.value.unread
+                    || sources(&body.value)
+                        .any(|source| matches!(source.kind, SourceKind::Piece { .. }))
             }
             _ => !self.scene.plates.is_empty(),
         };

@@ -271,9 +271,11 @@ pub struct Shadow {
 }
 
 /// A mask, top to bottom.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Body {
     pub steps: Vec<Spanned<Step>>,
+    /// Something in it is none of its nodes: what it seems to lack may be just that, and is not told.
+    pub unread: bool,
 }
 
 #[derive(Clone, Debug, PartialEq)]

@@ -39,7 +39,7 @@ impl Reader<'_> {
                     .at(node.span)
                     .remedy("write `mask { all }` for the whole of it"),
             );
-            return Slot::Set(Spanned::new(Body { steps: Vec::new() }, node.span));
+            return Slot::Set(Spanned::new(Body::default(), node.span));
         }
         let shape = Shape::args("mask { sources and steps }", 0..=0);
         self.shaped(node, &shape.block(Block::Required));
@@ -64,8 +64,7 @@ impl Reader<'_> {
         let mut steps: Vec<Spanned<Step>> = Vec::new();
         // Sources standing loose at the beginning are one `keep`.
         let mut loose: Vec<Source> = Vec::new();
-        let mut begun = false;
-        let mut sourced = false;
+        let (mut begun, mut sourced, mut unread) = (false, false, false);
         for child in node.children() {
             let name = child.name.as_str();
             if SOURCES.contains(&name) {
@@ -94,10 +93,11 @@ impl Reader<'_> {
                 known.extend(STEPS);
                 known.extend(SOURCES);
                 self.unknown_node(child, "a mask", &known, &[]);
+                unread = true;
                 continue;
             };
             flush(&mut steps, &mut loose);
-            if !begun && !sourced && name != "keep" {
+            if !begun && !sourced && !unread && name != "keep" {
                 self.tell(
                     Finding::stop(
                         "mask-order",
@@ -120,7 +120,7 @@ impl Reader<'_> {
             );
         }
         flush(&mut steps, &mut loose);
-        Body { steps }
+        Body { steps, unread }
     }
 
     fn combine(&mut self, node: &Node, place: Where) -> Option<Step> {

@@ -269,6 +269,15 @@ stop in="encoded" means nothing with blend="normal" [encoded-mode]
 "##);
 }
 
+/// A slip of the pen in a mask is told, and nothing that only follows from it.
+#[test]
+fn a_misspelt_keep_is_told_once() {
+    let found = ids(
+        "scene language=1\nplate \"p.tif\"\nelement \"a\" { frame \"a.tif\"; mask { kep { piece }; within { all } }; shadow }\noutput \"o\" { file \"o.tif\" }\n",
+    );
+    assert_eq!(found, ["unknown-node"]);
+}
+
 #[test]
 fn shadows_need_a_piece() {
     let text = "each { shadow }\nelement \"a\" { frame \"a.tif\"; mask { all } }\nelement \"b\" { frame \"a.tif\"; mask { piece } }\nelement \"c\" { frame \"a.tif\"; mask { all }; shadow #false }\n";
