@@ -95,24 +95,15 @@ impl Domain {
                     continue;
                 }
                 seen[self.index(i, j)] = true;
-                let mut cells = vec![(i, j)];
-                let mut next = 0;
-                let mut bounds = Rect::EMPTY;
-                while next < cells.len() {
-                    let (i, j) = cells[next];
-                    next += 1;
-                    bounds = bounds.united(&Rect::new(i, j, 1, 1));
-                    for (a, b) in AROUND {
-                        let (i, j) = (i + a, j + b);
-                        if self.at(i, j) == Cell::Mask
-                            && !seen[self.index(i, j)]
-                            && self.is_ring(i, j)
-                        {
-                            seen[self.index(i, j)] = true;
-                            cells.push((i, j));
-                        }
+                let (cells, bounds) = joined((i, j), |(i, j)| {
+                    let new = self.at(i, j) == Cell::Mask
+                        && !seen[self.index(i, j)]
+                        && self.is_ring(i, j);
+                    if new {
+                        seen[self.index(i, j)] = true;
                     }
-                }
+                    new
+                });
                 runs.extend(self.leading(cells, bounds));
             }
         }
@@ -142,19 +133,7 @@ impl Domain {
             if !left.remove(&first) {
                 continue;
             }
-            let mut group = vec![first];
-            let mut next = 0;
-            let mut bounds = Rect::EMPTY;
-            while next < group.len() {
-                let (i, j) = group[next];
-                next += 1;
-                bounds = bounds.united(&Rect::new(i, j, 1, 1));
-                for (a, b) in AROUND {
-                    if left.remove(&(i + a, j + b)) {
-                        group.push((i + a, j + b));
-                    }
-                }
-            }
+            let (group, bounds) = joined(first, |cell| left.remove(&cell));
             runs.push(Run {
                 cells: group,
                 bounds,
@@ -163,6 +142,21 @@ impl Domain {
         }
         runs
     }
+}
+
+/// All cells that hang together with the first, as far as each is `taken` when it is met, and their box.
+fn joined(first: (i32, i32), mut taken: impl FnMut((i32, i32)) -> bool) -> (Vec<(i32, i32)>, Rect) {
+    let mut cells = vec![first];
+    let mut next = 0;
+    let mut bounds = Rect::EMPTY;
+    while next < cells.len() {
+        let (i, j) = cells[next];
+        next += 1;
+        bounds = bounds.united(&Rect::new(i, j, 1, 1));
+        let beside = AROUND.map(|(a, b)| (i + a, j + b));
+        cells.extend(beside.into_iter().filter(|&cell| taken(cell)));
+    }
+    (cells, bounds)
 }
 
 pub(super) const AROUND: [(i32, i32); 8] = [
