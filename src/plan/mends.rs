@@ -94,10 +94,7 @@ impl StackBuilder<'_, '_> {
                     space: self.opener.footage.shot(footing.shot).rect(),
                     footing: None,
                 };
-                let body = Body {
-                    steps: vec![Spanned::new(Step::Keep(drawn), mend.span)],
-                    unread: false,
-                };
+                let body = Body::of(vec![Spanned::new(Step::Keep(drawn), mend.span)]);
                 Some(self.masks.recipe(&body, self.named, self.opener, ground)?)
             }
         };

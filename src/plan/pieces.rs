@@ -68,13 +68,10 @@ pub(super) fn usual_mask(span: Span) -> Body {
         plate: None,
         card: None,
     };
-    Body {
-        steps: vec![
-            Spanned::new(Step::Keep(vec![source(piece)]), span),
-            Spanned::new(Step::Cut(vec![source(SourceKind::Rig)]), span),
-        ],
-        unread: false,
-    }
+    Body::of(vec![
+        Spanned::new(Step::Keep(vec![source(piece)]), span),
+        Spanned::new(Step::Cut(vec![source(SourceKind::Rig)]), span),
+    ])
 }
 
 /// Whether anything in a mask is found by comparing with the plate.

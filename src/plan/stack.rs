@@ -315,10 +315,8 @@ impl StackBuilder<'_, '_> {
                     space: self.opener.footage.shot(shot).rect(),
                     footing: None,
                 };
-                let body = Body {
-                    steps: vec![Spanned::new(Step::Keep(sources.clone()), shadow.span)],
-                    unread: false,
-                };
+                let keep = Step::Keep(sources.clone());
+                let body = Body::of(vec![Spanned::new(keep, shadow.span)]);
                 Some(self.masks.recipe(&body, self.named, self.opener, ground)?)
             }
         };

@@ -278,6 +278,15 @@ pub struct Body {
     pub unread: bool,
 }
 
+impl Body {
+    pub fn of(steps: Vec<Spanned<Step>>) -> Body {
+        Body {
+            steps,
+            unread: false,
+        }
+    }
+}
+
 #[derive(Clone, Debug, PartialEq)]
 pub enum Step {
     Keep(Vec<Source>),

@@ -101,6 +101,11 @@ fn relit(backdrop: &mut Light, open: &Raster<u8>, hole: &parts::Hole, fitted: &F
     }
 }
 
+/// Whether nothing but the plate is seen at a pixel.
+pub(super) fn is_open(open: &Raster<u8>, x: i32, y: i32) -> bool {
+    open.rect().contains(x, y) && open.at(x, y) == 255
+}
+
 /// Takes cells out of the body that are open in all their pixels.
 fn emptied(body: &mut Raster<u8>, open: &Raster<u8>) {
     let cells = body.rect();
@@ -108,7 +113,7 @@ fn emptied(body: &mut Raster<u8>, open: &Raster<u8>) {
         for x in cells.x0..cells.x1 {
             let all = [(0, 0), (1, 0), (0, 1), (1, 1)].iter().all(|(dx, dy)| {
                 let (x, y) = (2 * x + dx, 2 * y + dy);
-                open.rect().contains(x, y) && open.at(x, y) == 255
+                is_open(open, x, y)
             });
             if all {
                 body.put(x, y, 0);

@@ -1,14 +1,14 @@
 //! Which pixels are unknown: along the outline as wide as the edge is there, and all of a zone of strands.
 
-use super::super::tools::{distance, gauss};
+use super::super::tools::distance;
 use crate::budget::{Account, Charge, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Matte, Raster};
 
 use super::measure::Sensed;
 use super::outline::Outline;
-use super::stretches::Stretches;
-use super::width::{BEFORE, DEEPEST, Profile};
+use super::stretches::Rises;
+use super::width::Profile;
 
 /// Side of a chunk of outline, in pixels.
 const CHUNK: i32 = 20;
@@ -72,20 +72,9 @@ impl Band {
             y / CHUNK as usize * across + x / CHUNK as usize
         };
         let mut profiles = vec![Profile::EMPTY; chunks.area() as usize];
-        let stretches = Stretches::of(&inside, &edges, account)?;
-        let each = size_of::<Profile>() as u64 + 8;
-        let _held = account.charge(stretches.len() as u64 * each, "edge widths")?;
-        let mut by_stretch = vec![Profile::EMPTY; stretches.len()];
-        let mut energies = Raster::filled(rect, 0.0f32, account)?;
-        for i in 0..depth.data().len() {
-            let d = depth.data()[i];
-            if d > -(BEFORE as f32) && d < DEEPEST as f32 && edges.data()[i] != distance::NONE {
-                let v = sensed.variance(i, 0.5);
-                let off = sensed.difference(i);
-                let energy = (0..3).map(|k| off[k] * off[k] / v[k]).sum();
-                profiles[chunk_of(edges.data()[i])].add(d, energy);
-                by_stretch[stretches.at(edges.data()[i])].add(d, energy);
-                energies.data_mut()[i] = energy;
+        for (i, (&d, &edge)) in depth.data().iter().zip(edges.data()).enumerate() {
+            if Profile::reaches(d) && edge != distance::NONE {
+                profiles[chunk_of(edge)].add(d, sensed.energy(i, 0.5));
             }
         }
         let mut saturation = vec![(0.0f32, 0.0f32); profiles.len()];
@@ -100,10 +89,10 @@ impl Band {
                 saturation[cy as usize * across + cx as usize] = all.saturation();
             }
         }
-        let ends: Vec<(f32, f32)> = (0..by_stretch.len())
-            .map(|stretch| stretches.around(stretch, &by_stretch).end())
-            .collect();
-        let energies = gauss::blurred(&energies, 1.0, account)?;
+        let rises = (saturation.iter())
+            .any(|&(_, slack)| slack > LONG)
+            .then(|| Rises::seen(sensed, &inside, (&depth, &edges), account))
+            .transpose()?;
         let open = super::strands::near_plate(sensed, account)?;
         let mut unknown = Raster::filled(rect, 0u8, account)?;
         let mut list = Vec::new();
@@ -119,8 +108,9 @@ impl Band {
             let (deep, mut slack) = saturation[chunk_of(edge)];
             // Behind the rise of its own stretch a piece is solid however it is shaded further in; but where that
             // is not seen the outline may have strayed, and what holds for all around counts.
-            let (end, plain) = ends[stretches.at(edge)];
-            if slack > LONG && d > end && energies.data()[i] > plain {
+            if slack > LONG
+                && let Some(end) = rises.as_ref().and_then(|rises| rises.over(i, d, edge))
+            {
                 slack = slack.min(end / WELL_BEHIND);
             }
             if strand != 0 && d > -OUTSIDE {

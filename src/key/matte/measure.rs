@@ -160,6 +160,12 @@ impl<'a> Sensed<'a> {
         let (c, b) = (self.frame.data()[i], self.backdrop.data()[i]);
         std::array::from_fn(|k| c[k] - b[k])
     }
+
+    /// The same squared, in the variance that noise has at coverage `a`; three channels' sum.
+    pub fn energy(&self, i: usize, a: f32) -> f32 {
+        let (off, v) = (self.difference(i), self.variance(i, a));
+        (0..3).map(|k| off[k] * off[k] / v[k]).sum()
+    }
 }
 
 /// Per pixel of the band: coverage it asks for (NaN while nothing is known), and how firmly (1 / variance).

@@ -140,10 +140,8 @@ pub fn open(sensed: &Sensed, outline: &Outline, thin: &Thin) -> bool {
         if like_plate(sensed, i) {
             bare += 1;
         } else {
-            let (off, v) = (sensed.difference(i), sensed.variance(i, 0.0));
-            let energy: f32 = (0..3).map(|k| off[k] * off[k] / v[k]).sum();
             other += 1;
-            clear += u64::from(energy > CLEAR);
+            clear += u64::from(sensed.energy(i, 0.0) > CLEAR);
         }
     }
     let many = inside as f32 > PART * whole as f32;

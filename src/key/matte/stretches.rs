@@ -1,6 +1,7 @@
 //! Stretches of outline: what lies in one block and faces one way. Two sides of a corner are two edges.
 
 use super::super::tools::{distance, gauss};
+use super::measure::Sensed;
 use super::width::Profile;
 use crate::budget::{Account, Charge, OverBudget};
 use crate::geom::Rect;
@@ -14,9 +15,62 @@ const FACING: f64 = 2.0;
 
 const NONE: u32 = u32::MAX;
 
-/// How wide the edge is along the outline.
+/// Over what deviation a place is asked whether it shows the piece, in pixels.
+const NEAR: f64 = 1.0;
+
+/// Where along the outline the rise from the backdrop to the piece is over.
 #[derive(Debug)]
-pub struct Stretches {
+pub struct Rises {
+    stretches: Stretches,
+    /// Per stretch the depth at which its rise is over, and the squared difference that shows it at a place.
+    ends: Vec<(f32, f32)>,
+    energies: Raster<f32>,
+    _charge: Charge,
+}
+
+impl Rises {
+    /// `depth` below the outline in pixels, and every pixel's nearest pixel of it, `edges`.
+    pub fn seen(
+        sensed: &Sensed,
+        inside: &Raster<u8>,
+        (depth, edges): (&Raster<f32>, &Raster<u32>),
+        account: &Account,
+    ) -> Result<Rises, OverBudget> {
+        let stretches = Stretches::of(inside, edges, account)?;
+        let count = stretches.places.len();
+        let _held = account.charge((count * size_of::<Profile>()) as u64, "edge widths")?;
+        let charge = account.charge(count as u64 * 8, "edge widths")?;
+        let mut profiles = vec![Profile::EMPTY; count];
+        let mut energies = Raster::filled(inside.rect(), 0.0f32, account)?;
+        for (i, (&d, &edge)) in depth.data().iter().zip(edges.data()).enumerate() {
+            if Profile::reaches(d) && edge != distance::NONE {
+                let energy = sensed.energy(i, 0.5);
+                profiles[stretches.at(edge)].add(d, energy);
+                energies.data_mut()[i] = energy;
+            }
+        }
+        let ends = (0..count)
+            .map(|stretch| stretches.around(stretch, &profiles).end())
+            .collect();
+        Ok(Rises {
+            ends,
+            energies: gauss::blurred(&energies, NEAR, account)?,
+            stretches,
+            _charge: charge,
+        })
+    }
+
+    /// The depth at which the rise is over at the outline's pixel `edge`, where pixel `i` at depth `d` is behind it and
+    /// shows the piece.
+    pub fn over(&self, i: usize, d: f32, edge: u32) -> Option<f32> {
+        let (end, plain) = self.ends[self.stretches.at(edge)];
+        (d > end && self.energies.data()[i] > plain).then_some(end)
+    }
+}
+
+/// Which stretch a place of the outline belongs to.
+#[derive(Debug)]
+struct Stretches {
     /// Per pixel of the outline its stretch.
     of: Raster<u32>,
     /// Per stretch its block and way.
@@ -45,7 +99,7 @@ fn way(soft: &Raster<f32>, x: usize, y: usize) -> usize {
 
 impl Stretches {
     /// `across` gives every pixel's nearest pixel of the outline.
-    pub fn of(
+    fn of(
         inside: &Raster<u8>,
         across: &Raster<u32>,
         account: &Account,
@@ -87,17 +141,13 @@ impl Stretches {
         })
     }
 
-    pub fn len(&self) -> usize {
-        self.places.len()
-    }
-
     /// The stretch of a pixel of the outline.
-    pub fn at(&self, edge: u32) -> usize {
+    fn at(&self, edge: u32) -> usize {
         self.of.data()[edge as usize] as usize
     }
 
     /// What a stretch and those around it that face about its way show together.
-    pub fn around(&self, stretch: usize, profiles: &[Profile]) -> Profile {
+    fn around(&self, stretch: usize, profiles: &[Profile]) -> Profile {
         let (block, way) = self.places[stretch];
         let across = self.blocks.x1;
         let (cx, cy) = (block as i32 % across, block as i32 / across);

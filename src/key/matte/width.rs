@@ -43,6 +43,11 @@ impl Profile {
         counts: [0.0; BEFORE + DEEPEST],
     };
 
+    /// Whether it goes so deep.
+    pub fn reaches(depth: f32) -> bool {
+        depth > -(BEFORE as f32) && depth < DEEPEST as f32
+    }
+
     /// `depth` in pixels below the outline, negative outside.
     pub fn add(&mut self, depth: f32, energy: f32) {
         let at = (depth + BEFORE as f32).floor();

@@ -12,8 +12,10 @@ pub(super) const FEWEST: i32 = 6;
 pub(super) const BESIDE: (f32, f32) = (0.5, 4.0);
 pub(super) const SET: f32 = 0.75;
 /// How far the rod may have bent away by the first row behind the joint, per row that nothing was seen, and at most.
-pub(super) const BENT: (f32, f32, f32) = (1.0, 0.05, 3.0);
-pub(super) const STEP: f32 = 0.25;
+const BENT: (f32, f32, f32) = (1.0, 0.05, 3.0);
+const STEP: f32 = 0.25;
+/// How far it may lie from its place on the row before.
+pub(super) const NEXT: f32 = 2.0 * STEP;
 /// How strongly the rod may be lit against where it was learnt, and what may be left over, as a share.
 const LIT: (f32, f32) = (0.5, 1.7);
 const OTHER: f32 = 0.5;
@@ -48,10 +50,10 @@ pub(super) fn again(strip: &Strip, look: &Look, joint: i32) -> Vec<Again> {
     let (mut at, mut blind) = (0.0f32, 0);
     let mut open: Option<Again> = None;
     for s in joint + 1..strip.end() - ROWS {
-        let slack = (BENT.0 + BENT.1 * blind as f32).min(BENT.2);
-        let slack = if open.is_some() { 2.0 * STEP } else { slack };
-        match best(strip, look, s, (at, slack)) {
-            Some(beside) => {
+        let slack = open.as_ref().map_or(bent(blind), |_| NEXT);
+        let told = |beside| seen(strip, look, s, beside).map(|left| (left, ()));
+        match best((at, slack), told) {
+            Some((beside, ())) => {
                 (at, blind) = (beside, 0);
                 open.get_or_insert(Again {
                     from: s,
@@ -76,16 +78,25 @@ pub(super) fn again(strip: &Strip, look: &Look, joint: i32) -> Vec<Again> {
     runs
 }
 
-/// Where beside the axis the rod is seen on the rows from `s`, within `slack` of `at`.
-fn best(strip: &Strip, look: &Look, s: i32, (at, slack): (f32, f32)) -> Option<f32> {
+/// How far beside its last place the rod may be after so many rows on which nothing was seen of it.
+pub(super) fn bent(blind: i32) -> f32 {
+    (BENT.0 + BENT.1 * blind as f32).min(BENT.2)
+}
+
+/// Where beside the axis, within `slack` of `at`, the rod is `seen` best: that tells what the look leaves unexplained at
+/// an offset, and more.
+pub(super) fn best<T>(
+    (at, slack): (f32, f32),
+    seen: impl Fn(f32) -> Option<(f32, T)>,
+) -> Option<(f32, T)> {
     let steps = (slack / STEP) as i32;
     (-steps..=steps)
         .filter_map(|n| {
             let beside = at + n as f32 * STEP;
-            seen(strip, look, s, beside).map(|left| (left, beside))
+            seen(beside).map(|(left, more)| (left, beside, more))
         })
         .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.abs().total_cmp(&b.1.abs())))
-        .map(|(_, beside)| beside)
+        .map(|(_, beside, more)| (beside, more))
 }
 
 /// What the look leaves unexplained at an offset, where a rod between two strips of the set is seen.

@@ -22,6 +22,7 @@ mod trail;
 use rayon::prelude::*;
 
 use super::ground::Ground;
+use super::holes::is_open;
 use super::tools::labels;
 use super::{Ask, Notice};
 use crate::budget::{Account, OverBudget};
@@ -143,7 +144,7 @@ impl Rig {
         let rods = std::mem::take(&mut self.rods);
         let sights: Vec<Sight> = (rods.iter())
             .flat_map(|rod| through::through(rod, open, body))
-            .filter(|at| !(open.rect().contains(at.x, at.y) && open.at(at.x, at.y) == 255))
+            .filter(|at| !is_open(open, at.x, at.y))
             .collect();
         let mut rect = self.coverage.rect();
         for at in &sights {
@@ -165,10 +166,8 @@ impl Rig {
             let covers = self.coverage.at(at.x, at.y).max(at.covers);
             self.coverage.put(at.x, at.y, covers);
         }
-        let free = |x: i32, y: i32| {
-            (open.rect().contains(x, y) && open.at(x, y) == 255)
-                || (rect.contains(x, y) && seen.at(x, y) > 0)
-        };
+        let free =
+            |x: i32, y: i32| is_open(open, x, y) || (rect.contains(x, y) && seen.at(x, y) > 0);
         for at in &sights {
             let (i, j) = (at.x.div_euclid(2), at.y.div_euclid(2));
             let all = [(0, 0), (1, 0), (0, 1), (1, 1)];

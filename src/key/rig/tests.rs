@@ -43,6 +43,18 @@ struct Made<'a> {
     from_top_to: f64,
 }
 
+/// An opaque grey rod behind the piece, straight.
+fn plain(half: f64, from_top_to: f64) -> Made<'static> {
+    Made {
+        middle: &straight,
+        half,
+        own: &|_| 0.6,
+        through: 0.0,
+        in_front: false,
+        from_top_to,
+    }
+}
+
 struct Scene {
     frame: Light,
     plate: Light,
@@ -173,14 +185,7 @@ fn straight(y: f64) -> f64 {
 
 #[test]
 fn an_opaque_rod_is_followed_to_the_piece_and_carried_under_it() {
-    let rod = Made {
-        middle: &straight,
-        half: 4.0,
-        own: &|_| 0.6,
-        through: 0.0,
-        in_front: false,
-        from_top_to: 140.0,
-    };
+    let rod = plain(4.0, 140.0);
     let scene = scene(Some(&rod), &disc);
     let rig = scene.rig();
     scene.check(&rig, 0.06);
@@ -296,14 +301,7 @@ fn a_rod_in_front_is_marked_over_the_face_to_its_end() {
 #[test]
 fn a_rod_behind_a_ring_is_seen_again_in_its_hole() {
     let ring = |x: f64, y: f64| disc(x, y).max(24.0 - libm::hypot(x - 120.0, y - 150.0));
-    let rod = Made {
-        middle: &straight,
-        half: 3.0,
-        own: &|_| 0.6,
-        through: 0.0,
-        in_front: false,
-        from_top_to: 190.0,
-    };
+    let rod = plain(3.0, 190.0);
     let scene = scene(Some(&rod), &ring);
     let rig = scene.rig();
     for y in 132..166 {
@@ -325,14 +323,7 @@ fn a_rod_that_fills_one_side_of_a_hole_is_seen_beside_the_other() {
     // The hole ends where the rod does, along its other side.
     let hole =
         |x: f64, y: f64| (libm::hypot(x - 120.0, y - 150.0) - 24.0).max(x - straight(y) - 3.0);
-    let rod = Made {
-        middle: &straight,
-        half: 3.0,
-        own: &|_| 0.6,
-        through: 0.0,
-        in_front: false,
-        from_top_to: 190.0,
-    };
+    let rod = plain(3.0, 190.0);
     let mut scene = scene(Some(&rod), &|x, y| disc(x, y).max(-hole(x, y)));
     for j in 60..90 {
         // The light on the set says nothing of it.
@@ -411,14 +402,7 @@ fn a_pieces_own_thin_parts_are_not_told() {
 
 #[test]
 fn a_rim_along_the_border_hides_no_rod() {
-    let rod = Made {
-        middle: &straight,
-        half: 4.0,
-        own: &|_| 0.6,
-        through: 0.0,
-        in_front: false,
-        from_top_to: 140.0,
-    };
+    let rod = plain(4.0, 140.0);
     let mut scene = scene(Some(&rod), &disc);
     for x in 0..SIDE {
         scene.ground.background.put(x / 2, 0, 0);
@@ -433,14 +417,7 @@ fn a_rim_along_the_border_hides_no_rod() {
 
 #[test]
 fn a_rods_shadow_is_marked_and_no_other() {
-    let rod = Made {
-        middle: &straight,
-        half: 4.0,
-        own: &|_| 0.6,
-        through: 0.0,
-        in_front: false,
-        from_top_to: 140.0,
-    };
+    let rod = plain(4.0, 140.0);
     // The piece's shadow lies 60 px right of it and 30 px down, and is darker; the rod's runs to it.
     let cast = |thrown: bool, x: f64, y: f64| {
         let own = 1.0 / (1.0 + libm::exp(0.2 * disc(x - 60.0, y - 30.0)));

@@ -1,10 +1,12 @@
 //! A rod seen through a hole that is known already, of which it leaves one side only: the piece may begin at its other
-//! side. It is looked for nowhere but beside pixels that are open, so that no stripe of a face is taken for it.
+//! side. It is looked for nowhere but beside pixels that are open, and on from where it was seen between two strips of
+//! the set, so that no stripe of a face is taken for it.
 
 use super::AGAIN;
-use super::again::{BENT, BESIDE, FEWEST, ROWS, SET, STEP};
+use super::again::{Again, BESIDE, FEWEST, NEXT, ROWS, SET, bent, best};
 use super::rod::{MISFIT, Rod, off};
 use super::strip::Sample;
+use crate::key::holes::is_open;
 use crate::raster::Raster;
 
 /// A pixel of the strip behind the joint, where the rod or the set right beside it is seen.
@@ -24,22 +26,42 @@ const OTHER: f32 = 0.15;
 /// How well that light is known, as a square share.
 const SOFT: f32 = 0.01;
 
-/// What is seen of `rod` beside the pixels of `open` that are 255; and on from where it was seen between two strips of
-/// the set, as long as the set, which `body` is none of, lies on one side.
+/// What is seen of `rod` beside what is `open`; and on from where it was seen again, as long as the set, which `body` is
+/// none of, lies on one side.
 pub(super) fn through(rod: &Rod, open: &Raster<u8>, body: &Raster<u8>) -> Vec<Sight> {
+    let hole = |p: &Sample| is_open(open, p.x, p.y);
+    let mut sights = beside_holes(rod, &hole);
+    let set = |p: &Sample| {
+        let (i, j) = (p.x.div_euclid(2), p.y.div_euclid(2));
+        hole(p) || (body.rect().contains(i, j) && body.at(i, j) == 0)
+    };
+    for seen in &rod.again {
+        let mut back = on_from(rod, &set, seen, (seen.from - 1, -1));
+        back.reverse();
+        shown(rod, &back, 1, &mut sights);
+        let ahead = on_from(rod, &set, seen, (seen.to() - ROWS + 1, 1));
+        shown(rod, &ahead, ROWS, &mut sights);
+    }
+    sights
+}
+
+/// The first row behind the joint.
+fn start(rod: &Rod) -> i32 {
+    rod.reach.last as i32 + 1
+}
+
+/// Runs of rows on which the rod lies beside a `hole`.
+fn beside_holes(rod: &Rod, hole: &impl Fn(&Sample) -> bool) -> Vec<Sight> {
     let mut sights = Vec::new();
-    let strip = &rod.strip;
-    let hole = |p: &Sample| open.rect().contains(p.x, p.y) && open.at(p.x, p.y) == 255;
     let (mut at, mut blind) = (0.0f32, 0);
     let mut run: Vec<Row> = Vec::new();
-    let start = rod.reach.last as i32 + 1;
-    for s in start..strip.end() {
-        let slack = match run.is_empty() {
-            true => (BENT.0 + BENT.1 * blind as f32).min(BENT.2),
-            false => 2.0 * STEP,
-        };
-        let next = (s + ROWS <= strip.end() && rod.again_at(s as f32).is_none())
-            .then(|| best(rod, &hole, s, (at, slack)))
+    // The last row sees nothing, and ends a run.
+    for s in start(rod)..rod.strip.end() {
+        let slack = run.last().map_or(bent(blind), |_| NEXT);
+        let next = rod
+            .again_at(s as f32)
+            .is_none()
+            .then(|| row(rod, hole, s, (at, slack)))
             .flatten();
         match next {
             Some(row) => {
@@ -48,42 +70,34 @@ pub(super) fn through(rod: &Rod, open: &Raster<u8>, body: &Raster<u8>) -> Vec<Si
             }
             None => {
                 blind += 1;
-                // Each row was one of several looked at together.
                 if run.len() >= FEWEST as usize {
+                    // Each row was one of several looked at together.
                     shown(rod, &run, ROWS, &mut sights);
                 }
                 run.clear();
             }
         }
     }
-    if run.len() >= FEWEST as usize {
-        shown(rod, &run, ROWS, &mut sights);
-    }
-    let set = |p: &Sample| {
-        let (i, j) = (p.x.div_euclid(2), p.y.div_euclid(2));
-        hole(p) || (body.rect().contains(i, j) && body.at(i, j) == 0)
-    };
-    for seen in &rod.again {
-        let mut on = |first: i32, step: i32| {
-            let (mut run, mut s): (Vec<Row>, i32) = (Vec::new(), first);
-            let mut at = seen.beside(s as f32);
-            while s >= start && s + ROWS <= strip.end() {
-                let Some(row) = best(rod, &set, s, (at, 2.0 * STEP)) else {
-                    break;
-                };
-                at = row.beside;
-                run.push(row);
-                s += step;
-            }
-            if step < 0 {
-                run.reverse();
-            }
-            shown(rod, &run, if step < 0 { 1 } else { ROWS }, &mut sights);
-        };
-        on(seen.from - 1, -1);
-        on(seen.to() - ROWS + 1, 1);
-    }
     sights
+}
+
+/// Rows from `first` on, by `step`, on which the rod lies beside the `set`.
+fn on_from(
+    rod: &Rod,
+    set: &impl Fn(&Sample) -> bool,
+    seen: &Again,
+    (first, step): (i32, i32),
+) -> Vec<Row> {
+    let (mut at, mut s) = (seen.beside(first as f32), first);
+    let mut run = Vec::new();
+    while s >= start(rod)
+        && let Some(row) = row(rod, set, s, (at, NEXT))
+    {
+        at = row.beside;
+        run.push(row);
+        s += step;
+    }
+    run
 }
 
 /// A row on which the rod is seen: how far beside its axis, and how strongly lit.
@@ -123,23 +137,15 @@ fn lit(rod: &Rod, p: &Sample, u: f32, share: f32) -> [f32; 3] {
 }
 
 /// Where beside the axis, within `slack` of `at`, the rod is seen on the rows from `s`.
-fn best(
-    rod: &Rod,
-    free: &impl Fn(&Sample) -> bool,
-    s: i32,
-    (at, slack): (f32, f32),
-) -> Option<Row> {
-    let steps = (slack / STEP) as i32;
-    (-steps..=steps)
-        .filter_map(|n| {
-            let beside = at + n as f32 * STEP;
-            seen(rod, free, s, beside).map(|(left, share)| (left, Row { s, beside, share }))
-        })
-        .min_by(|(a, x), (b, y)| {
-            a.total_cmp(b)
-                .then(x.beside.abs().total_cmp(&y.beside.abs()))
-        })
-        .map(|(_, row)| row)
+fn row(rod: &Rod, free: &impl Fn(&Sample) -> bool, s: i32, (at, slack): (f32, f32)) -> Option<Row> {
+    if s + ROWS > rod.strip.end() {
+        return None;
+    }
+    best((at, slack), |beside| seen(rod, free, s, beside)).map(|(beside, share)| Row {
+        s,
+        beside,
+        share,
+    })
 }
 
 /// What is left unexplained, and the share of light, where one side of the rod is free and it is seen itself.

@@ -114,7 +114,8 @@ fn remainder(patch: &Patch) -> ([f64; 2], [i64; 2]) {
     (rest, whole.map(|v| v as i64))
 }
 
-/// The frame as real (of it the set alone, where that is known), the plate as imaginary part, both under a window that falls to zero at the border.
+/// The frame as real (of it the set alone, where that is known), the plate as imaginary part, both under a window that
+/// falls to zero at the border.
 fn lay(patch: &Patch, field: &mut [Complex], side: usize) {
     let (_, whole) = remainder(patch);
     for (part, plane, offset) in [(0, &patch.frame, whole), (1, &patch.plate, [0, 0])] {

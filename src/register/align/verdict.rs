@@ -14,8 +14,8 @@ pub(super) const ALIKE: f64 = 0.3;
 /// A direction whose shift, and a corner whose place, is known to within more than this (`SIGNIFICANT` deviations, px)
 /// is not known.
 const KNOWN: f64 = 0.8;
-/// Unless its start proves it, a direction must hold the match by so many standard deviations of what noise alone makes: a chance match of two
-/// noises, the best of some hundred, comes to about three.
+/// Unless its start proves it, a direction must hold the match by so many standard deviations of what noise alone
+/// makes: a chance match of two noises, the best of some hundred, comes to about three.
 const HELD: f64 = 4.5;
 /// The same of the other direction: where one holds, chance has but a line to choose from.
 const HELD_TOO: f64 = 3.0;
