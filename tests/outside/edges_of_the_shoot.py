@@ -61,7 +61,8 @@ def main(cutouts, truth, plate):
         codes = cv2.imread(str(pathlib.Path(truth) / f"{frame.stem}.png"), cv2.IMREAD_UNCHANGED)
         found = np.array(facts["align"].get("map", np.eye(3).tolist()))
         matte = np.clip(carried(codes[..., 3].astype(np.float64) / 65535, found), 0, 1)
-        added = carried(tifffile.imread(true_light).astype(np.float64), found)
+        # No frame holds more than its ceiling; carried, what lies above would ring far into the dark beside it.
+        added = carried(np.minimum(tifffile.imread(true_light).astype(np.float64), 1.0), found)
         cut = tifffile.imread(folder / "cutout.tif")
         ours = cut[..., 3].astype(np.float64) / 65535
         ours_added = light(cut[..., :3]) * ours[..., None]
