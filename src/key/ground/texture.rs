@@ -20,6 +20,9 @@ const SEEN: f64 = 0.45;
 /// Detail up to this many times the plate's own noise is weak.
 const WEAK: f32 = 16.0;
 
+/// Detail of the frame counts up to this many times the plate's and two deviations of noise.
+const MOST: f32 = 1.5;
+
 /// What an area says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Answer {
@@ -33,6 +36,9 @@ pub(super) enum Answer {
 pub(super) struct Texture {
     /// Frame times plate, and plate times plate less its noise, times the light.
     products: Raster<[f32; 2]>,
+    /// Frame times plate, plate times plate times the light, the light, and the first again from detail no stronger
+    /// than the plate's may be; in units of noise.
+    parts: Raster<[f32; 4]>,
 }
 
 /// Sums over an area.
@@ -75,8 +81,8 @@ impl Texture {
                     }
                 }
             });
-        let coarse = gauss::blurred(&means, FINE, account)?;
-        let mut parts = Raster::filled(rect, [0.0f32; 3], account)?;
+        let coarse = coarse(&means, background, account)?;
+        let mut parts = Raster::filled(rect, [0.0f32; 4], account)?;
         let share = 1.0 / (1.0 + ask.plate_frames.max(1) as f32);
         parts
             .data_mut()
@@ -90,10 +96,13 @@ impl Texture {
                     part[0] += c * b / variance;
                     part[1] += light[k] * b * b / variance;
                     part[2] += light[k] * share;
+                    // An edge beside the cell is no texture of it.
+                    let most = MOST * (light[k] * b.abs() + 2.0 * variance.sqrt());
+                    part[3] += c.clamp(-most, most) * b / variance;
                 }
             });
         // Where detail is no stronger than noise, the plate's squares say nothing; what the background shows there does.
-        let weak = |part: &[f32; 3]| part[1] < WEAK * part[2].max(0.1);
+        let weak = |part: &[f32; 4]| part[1] < WEAK * part[2].max(0.1);
         let (mut seen, mut lights) = (0.0f64, 0.0f64);
         for (part, &background) in parts.data().iter().zip(background.data()) {
             if background > 0 && weak(part) {
@@ -115,7 +124,14 @@ impl Texture {
             };
             *product = [part[0], expected];
         }
-        Ok(Texture { products })
+        Ok(Texture { products, parts })
+    }
+
+    /// Detail of the frame times the plate's at a cell, the plate's own in the light, both in units of noise, that
+    /// light, and 1 cell.
+    pub fn sums(&self, x: i32, y: i32) -> [f32; 4] {
+        let [_, own, light, seen] = self.parts.at(x, y);
+        [seen, own, light, 1.0]
     }
 
     pub fn add(&self, x: i32, y: i32, sum: &mut Sum) {
@@ -125,6 +141,34 @@ impl Texture {
         sum.left += (seen - expected) * (seen - expected);
         sum.expected += expected;
     }
+}
+
+/// Means around each cell, over the cells on its own side of the background's outline: what lies beyond an edge is no
+/// part of the texture on this side.
+fn coarse(
+    means: &Raster<[f32; 6]>,
+    background: &Raster<u8>,
+    account: &Account,
+) -> Result<Raster<[f32; 6]>, OverBudget> {
+    let mut seen = Raster::filled(means.rect(), [0.0f32; 7], account)?;
+    for ((seen, mean), &set) in
+        (seen.data_mut().iter_mut().zip(means.data())).zip(background.data())
+    {
+        if set > 0 {
+            seen[..6].copy_from_slice(mean);
+            seen[6] = 1.0;
+        }
+    }
+    let seen = gauss::blurred(&seen, FINE, account)?;
+    let mut out = gauss::blurred(means, FINE, account)?;
+    for ((out, seen), &set) in (out.data_mut().iter_mut().zip(seen.data())).zip(background.data()) {
+        let share = if set > 0 { seen[6] } else { 1.0 - seen[6] };
+        for k in 0..6 {
+            let sum = if set > 0 { seen[k] } else { out[k] - seen[k] };
+            out[k] = sum / share.max(1e-3);
+        }
+    }
+    Ok(out)
 }
 
 impl Sum {

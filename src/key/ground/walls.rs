@@ -7,6 +7,7 @@ use rayon::prelude::*;
 
 use super::super::tools::labels::{self, Joined};
 use super::cells::half;
+use super::course::Course;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -99,9 +100,10 @@ pub(super) enum Of {
     Tint,
 }
 
-/// Steps of the soft means: ratio times weight, and weight.
+/// Steps of the soft means: ratio times weight, and weight; with a `course`, what that leaves over in the ratio's place.
 pub(super) fn steps(
     soft: &Raster<[f32; 6]>,
+    course: Option<&Course>,
     quiet: &Raster<u8>,
     of: Of,
     account: &Account,
@@ -120,6 +122,9 @@ pub(super) fn steps(
     for (n, &normal) in NORMALS.iter().enumerate() {
         let line = line(normal);
         summed_along(soft, &line, &mut along);
+        if let Some(course) = course {
+            course.laid_on(&mut along);
+        }
         let along = &along;
         steps
             .strength
@@ -132,14 +137,16 @@ pub(super) fn steps(
                 if j < MARGIN || j + MARGIN >= rect.height() as usize || width <= 2 * MARGIN {
                     return;
                 }
-                let rows = Rows::of(along, &line, rect.y0 + j as i32);
+                let y = rect.y0 + j as i32;
+                let rows = Rows::of(along, &line, y);
+                let feigned = course.map(|course| course.feigned.row(y));
                 let inner = MARGIN..width - MARGIN;
                 for (x, (strength, best)) in (0..)
                     .zip(strength.iter_mut().zip(best))
                     .skip(inner.start)
                     .take(inner.len())
                 {
-                    let found = rows.step(x, of);
+                    let found = rows.step(x, of, feigned.map_or(0.0, |f| f[x]));
                     if found > *strength {
                         *strength = found;
                         *best = n as u8;
@@ -233,8 +240,8 @@ impl<'a> Rows<'a> {
         }
     }
 
-    /// Sum over channels of the squared step in units of its variance.
-    fn step(&self, x: usize, of: Of) -> f32 {
+    /// Sum over channels of the squared step in units of its variance; `feigned` of it, relative, may be none.
+    fn step(&self, x: usize, of: Of, feigned: f32) -> f32 {
         let last = self.rows[0].len() as i32 - 1;
         let four: [&[f32; 6]; 4] = std::array::from_fn(|n| {
             &self.rows[n][(x as i32 + self.shifts[n]).clamp(0, last) as usize]
@@ -267,7 +274,7 @@ impl<'a> Rows<'a> {
             let variance = variance + shift * shift;
             let level = (0.5 * (mean[1] + mean[2])).max(0.02);
             steps[k] = step / level;
-            sures[k] = 1.0 / (variance / (level * level) + slack * slack);
+            sures[k] = 1.0 / (variance / (level * level) + slack * slack + feigned);
         }
         let common = match of {
             Of::Ratio => 0.0,
