@@ -114,7 +114,7 @@ fn walls_of(
     scale: f32,
     account: &Account,
 ) -> Result<Raster<u8>, OverBudget> {
-    let course = Course::of(cells, account)?;
+    let course = Course::of(cells);
     let left = course.left(cells, account)?;
     let steps = walls::steps(&left, Some(&course), quiet, Of::Ratio, account)?;
     drop(left);

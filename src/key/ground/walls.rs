@@ -139,14 +139,13 @@ pub(super) fn steps(
                 }
                 let y = rect.y0 + j as i32;
                 let rows = Rows::of(along, &line, y);
-                let feigned = course.map(|course| course.feigned.row(y));
                 let inner = MARGIN..width - MARGIN;
                 for (x, (strength, best)) in (0..)
                     .zip(strength.iter_mut().zip(best))
                     .skip(inner.start)
                     .take(inner.len())
                 {
-                    let found = rows.step(x, of, feigned.map_or(0.0, |f| f[x]));
+                    let found = rows.step(x, of);
                     if found > *strength {
                         *strength = found;
                         *best = n as u8;
@@ -240,8 +239,8 @@ impl<'a> Rows<'a> {
         }
     }
 
-    /// Sum over channels of the squared step in units of its variance; `feigned` of it, relative, may be none.
-    fn step(&self, x: usize, of: Of, feigned: f32) -> f32 {
+    /// Sum over channels of the squared step in units of its variance.
+    fn step(&self, x: usize, of: Of) -> f32 {
         let last = self.rows[0].len() as i32 - 1;
         let four: [&[f32; 6]; 4] = std::array::from_fn(|n| {
             &self.rows[n][(x as i32 + self.shifts[n]).clamp(0, last) as usize]
@@ -274,7 +273,7 @@ impl<'a> Rows<'a> {
             let variance = variance + shift * shift;
             let level = (0.5 * (mean[1] + mean[2])).max(0.02);
             steps[k] = step / level;
-            sures[k] = 1.0 / (variance / (level * level) + slack * slack + feigned);
+            sures[k] = 1.0 / (variance / (level * level) + slack * slack);
         }
         let common = match of {
             Of::Ratio => 0.0,
