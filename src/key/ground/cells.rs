@@ -96,13 +96,17 @@ pub(super) struct Cells {
     pub misfit: Raster<f32>,
     /// Ratio times weight, and weight, as a mean over `SOFT` cells.
     pub soft: Raster<[f32; 6]>,
-    /// Misfit over about as many.
+    /// Ratio over some more: the course of the light.
+    pub course: Raster<[f32; 3]>,
+    /// Misfit over about as many as `soft`.
     pub soft_misfit: Raster<f32>,
 }
 
 /// Blur of the soft means, in cells, and how many cells one of them holds (4 pi sigma^2).
 pub(super) const SOFT: f64 = 1.0;
 pub(super) const CELLS_IN_SOFT: f32 = 12.6;
+/// Blur of the course of the light, in cells.
+const COURSE_MEAN: f64 = 2.0;
 /// Relative departure from a prediction that smooth light may have in one cell,
 const SLACK: f32 = 0.02;
 /// and in a soft mean: in brightness, where a narrow penumbra runs ahead of what is predicted, and in tint.
@@ -151,6 +155,7 @@ pub(super) fn weighed(
         weight: Raster::filled(rect, [0.0; 3], account)?,
         misfit: Raster::filled(rect, 0.0, account)?,
         soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
+        course: Raster::filled(Rect::EMPTY, [0.0; 3], account)?,
         soft_misfit: Raster::filled(Rect::EMPTY, 0.0, account)?,
     };
     let width = cells.misfit.width().max(1);
@@ -168,6 +173,7 @@ pub(super) fn weighed(
                 (ratio[i], weight[i], misfit[i]) = one(&around, noise, share);
             }
         });
+    cells.course = cells.smoothed(COURSE_MEAN, account)?;
     cells.calibrate(quiet, account)?;
     Ok(cells)
 }
@@ -274,7 +280,7 @@ impl Cells {
     /// Neighbouring pixels share some of their noise, so cells are less sure than four pixels would be: scales
     /// weight and misfit to what quiet cells really scatter.
     fn calibrate(&mut self, quiet: &Raster<u8>, account: &Account) -> Result<(), OverBudget> {
-        let mean = self.smoothed(2.0, account)?;
+        let mean = &self.course;
         let mut scatter = Vec::new();
         let mut misfits = Vec::new();
         let _held = account.charge(8 * quiet.data().len() as u64, "scatter of cells")?;

@@ -4,8 +4,10 @@
 //! light. Works at half size; a flood runs from the frame's border through everything that can.
 
 mod areas;
+mod bare;
 mod cast;
 mod cells;
+mod course;
 mod flood;
 mod light;
 mod noise;
@@ -22,6 +24,7 @@ use super::{Ask, LightField, Noise};
 use crate::budget::{Account, OverBudget};
 use crate::raster::{Matte, Raster};
 use cells::Cells;
+use course::Course;
 use flood::Flood;
 use texture::{Detail, Texture};
 use walls::Of;
@@ -63,6 +66,7 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
     shore::reached(&cells, &mut background, &open, scale * scale, account)?;
     let light = light::filled(&cells, &background, account)?;
     let texture = Texture::measured(ask, &noise, detail?, &light.cells, &background, account)?;
+    bare::left(&mut background, &texture, account)?;
     let pockets = areas::pockets(&background, account)?;
     let light = if pockets.1 > 0 {
         let rest = without(&background, &pockets.0, account)?;
@@ -114,7 +118,10 @@ fn walls_of(
     scale: f32,
     account: &Account,
 ) -> Result<Raster<u8>, OverBudget> {
-    let steps = walls::steps(&cells.soft, quiet, Of::Ratio, account)?;
+    let course = Course::of(cells);
+    let left = course.left(cells, account)?;
+    let steps = walls::steps(&left, Some(&course), quiet, Of::Ratio, account)?;
+    drop(left);
     let mut walls = walls::walls(&steps, scale, account)?;
     let pooled = walls::pooled(&cells.sums(account)?, account)?;
     let pooled = gauss::blurred(&pooled, cells::SOFT, account)?;
@@ -130,7 +137,7 @@ fn walls_of(
             );
         }
     }
-    let tint = walls::steps(&pooled, &calm, Of::Tint, account)?;
+    let tint = walls::steps(&pooled, None, &calm, Of::Tint, account)?;
     let coarse = walls::walls(&tint, scale, account)?;
     walls::joined(&mut walls, &coarse, &tint, account)?;
     Ok(walls)

@@ -195,6 +195,38 @@ fn a_grey_piece_on_a_grey_plate_has_no_holes() {
     }
 }
 
+/// Grain about as strong as the noise, everywhere alike; `other` is other stuff of the same kind.
+fn grain(x: i32, y: i32, other: i32) -> [f32; 3] {
+    let at = |x: i32, y: i32| {
+        let mut v = (x * 73 + y * 19_349 + other * 83_492) as u32;
+        for _ in 0..3 {
+            v = (v ^ (v >> 15)).wrapping_mul(0x2c1b_3c6d);
+        }
+        (v >> 8) as f32 / (1u32 << 24) as f32 - 0.5
+    };
+    let near: f32 = [(0, 0), (1, 0), (0, 1), (1, 1)]
+        .iter()
+        .map(|(a, b)| at(x + a, y + b))
+        .sum();
+    [0.3 * (1.0 + 0.015 * near); 3]
+}
+
+#[test]
+fn a_piece_of_the_plates_own_stuff_is_told_by_its_grain() {
+    let account = Account::unlimited();
+    let shown = |x, y| grain(x, y, i32::from(distance(x, y) < 40.0));
+    let ground = ground(|x, y| grain(x, y, 0), shown, &account);
+    for y in 0..SIDE / 2 {
+        for x in 0..SIDE / 2 {
+            let far = distance(2 * x, 2 * y);
+            if !(26.0..58.0).contains(&far) {
+                let want = u8::from(far > 40.0);
+                assert_eq!(ground.background.at(x, y), want, "{x} {y}");
+            }
+        }
+    }
+}
+
 #[test]
 fn a_dark_smooth_inside_is_no_hole() {
     let account = Account::unlimited();

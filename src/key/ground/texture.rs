@@ -20,6 +20,9 @@ const SEEN: f64 = 0.45;
 /// Detail up to this many times the plate's own noise is weak.
 const WEAK: f32 = 16.0;
 
+/// Detail of the frame counts up to this many times the plate's and two deviations of noise.
+const MOST: f32 = 1.5;
+
 /// What an area says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Answer {
@@ -33,6 +36,9 @@ pub(super) enum Answer {
 pub(super) struct Texture {
     /// Frame times plate, and plate times plate less its noise, times the light.
     products: Raster<[f32; 2]>,
+    /// Frame times plate, plate times plate times the light, the light, and the first again from detail no stronger
+    /// than the plate's may be; in units of noise.
+    parts: Raster<[f32; 4]>,
 }
 
 /// Sums over an area.
@@ -47,7 +53,7 @@ pub(super) struct Sum {
 /// Frame and plate cell by cell, and their means around: what detail is measured from.
 pub(super) struct Detail {
     means: Raster<[f32; 6]>,
-    coarse: Raster<[f32; 6]>,
+    around: Raster<[f32; 6]>,
 }
 
 impl Detail {
@@ -75,8 +81,8 @@ impl Detail {
                     }
                 }
             });
-        let coarse = gauss::blurred(&means, FINE, account)?;
-        Ok(Detail { means, coarse })
+        let around = gauss::blurred(&means, FINE, account)?;
+        Ok(Detail { means, around })
     }
 }
 
@@ -84,13 +90,14 @@ impl Texture {
     pub fn measured(
         ask: &Ask,
         noise: &Noise,
-        Detail { means, coarse }: Detail,
+        Detail { means, around }: Detail,
         light: &Raster<[f32; 3]>,
         background: &Raster<u8>,
         account: &Account,
     ) -> Result<Texture, OverBudget> {
         let rect = means.rect();
-        let mut parts = Raster::filled(rect, [0.0f32; 3], account)?;
+        let coarse = sided(&means, around, background, account)?;
+        let mut parts = Raster::filled(rect, [0.0f32; 4], account)?;
         let share = 1.0 / (1.0 + ask.plate_frames.max(1) as f32);
         parts
             .data_mut()
@@ -104,10 +111,13 @@ impl Texture {
                     part[0] += c * b / variance;
                     part[1] += light[k] * b * b / variance;
                     part[2] += light[k] * share;
+                    // An edge beside the cell is no texture of it.
+                    let most = MOST * (light[k] * b.abs() + 2.0 * variance.sqrt());
+                    part[3] += c.clamp(-most, most) * b / variance;
                 }
             });
         // Where detail is no stronger than noise, the plate's squares say nothing; what the background shows there does.
-        let weak = |part: &[f32; 3]| part[1] < WEAK * part[2].max(0.1);
+        let weak = |part: &[f32; 4]| part[1] < WEAK * part[2].max(0.1);
         let (mut seen, mut lights) = (0.0f64, 0.0f64);
         for (part, &background) in parts.data().iter().zip(background.data()) {
             if background > 0 && weak(part) {
@@ -129,7 +139,14 @@ impl Texture {
             };
             *product = [part[0], expected];
         }
-        Ok(Texture { products })
+        Ok(Texture { products, parts })
+    }
+
+    /// Detail of the frame times the plate's at a cell, the plate's own in the light, both in units of noise, that
+    /// light, and 1 cell.
+    pub fn sums(&self, x: i32, y: i32) -> [f32; 4] {
+        let [_, own, light, seen] = self.parts.at(x, y);
+        [seen, own, light, 1.0]
     }
 
     pub fn add(&self, x: i32, y: i32, sum: &mut Sum) {
@@ -139,6 +156,35 @@ impl Texture {
         sum.left += (seen - expected) * (seen - expected);
         sum.expected += expected;
     }
+}
+
+/// Means around each cell, over the cells on its own side of the background's outline: what lies beyond an edge is no
+/// part of the texture on this side.
+fn sided(
+    means: &Raster<[f32; 6]>,
+    mut around: Raster<[f32; 6]>,
+    background: &Raster<u8>,
+    account: &Account,
+) -> Result<Raster<[f32; 6]>, OverBudget> {
+    let mut seen = Raster::filled(means.rect(), [0.0f32; 7], account)?;
+    for ((seen, mean), &set) in
+        (seen.data_mut().iter_mut().zip(means.data())).zip(background.data())
+    {
+        if set > 0 {
+            seen[..6].copy_from_slice(mean);
+            seen[6] = 1.0;
+        }
+    }
+    let seen = gauss::blurred(&seen, FINE, account)?;
+    let sides = around.data_mut().iter_mut().zip(seen.data());
+    for ((out, seen), &set) in sides.zip(background.data()) {
+        let share = if set > 0 { seen[6] } else { 1.0 - seen[6] };
+        for k in 0..6 {
+            let sum = if set > 0 { seen[k] } else { out[k] - seen[k] };
+            out[k] = sum / share.max(1e-3);
+        }
+    }
+    Ok(around)
 }
 
 impl Sum {

@@ -7,6 +7,7 @@ use rayon::prelude::*;
 
 use super::super::tools::labels::{self, Joined};
 use super::cells::half;
+use super::course::Course;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -99,9 +100,10 @@ pub(super) enum Of {
     Tint,
 }
 
-/// Steps of the soft means: ratio times weight, and weight.
+/// Steps of the soft means: ratio times weight, and weight; with a `course`, what that leaves over in the ratio's place.
 pub(super) fn steps(
     soft: &Raster<[f32; 6]>,
+    course: Option<&Course>,
     quiet: &Raster<u8>,
     of: Of,
     account: &Account,
@@ -120,6 +122,9 @@ pub(super) fn steps(
     for (n, &normal) in NORMALS.iter().enumerate() {
         let line = line(normal);
         summed_along(soft, &line, &mut along);
+        if let Some(course) = course {
+            course.laid_on(&mut along);
+        }
         let along = &along;
         steps
             .strength
@@ -132,7 +137,8 @@ pub(super) fn steps(
                 if j < MARGIN || j + MARGIN >= rect.height() as usize || width <= 2 * MARGIN {
                     return;
                 }
-                let rows = Rows::of(along, &line, rect.y0 + j as i32);
+                let y = rect.y0 + j as i32;
+                let rows = Rows::of(along, &line, y);
                 let inner = MARGIN..width - MARGIN;
                 for (x, (strength, best)) in (0..)
                     .zip(strength.iter_mut().zip(best))
