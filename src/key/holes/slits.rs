@@ -21,8 +21,14 @@ const DIFFERS: f32 = 60.0;
 const STEP: f32 = 0.03;
 /// How well the banks' colour stands for that of the piece at the slit, as a share: as well as they are alike.
 const BANK: (f32, f32) = (0.01, 0.03);
+/// Share by which the piece's light may change at a slit, its colour staying as it is: none where a slit is looked for;
+/// light falls off into one that was found, or a rim there catches it.
+const EVEN: f32 = 1e-3;
+const SHADED: f32 = 0.2;
 /// 99 % of three degrees of freedom.
 const WRONG: f32 = 11.3;
+/// Standard deviations by which what is seen through a pixel is more than none.
+const SEEN: f32 = 2.0;
 /// Coverage up to which a pixel may be of a slit.
 const MOST: f32 = 0.75;
 /// The same for one beside a slit.
@@ -74,7 +80,7 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
     let said: Vec<Option<Said>> = (0..fitted.pixels.len())
         .into_par_iter()
         .with_min_len(4096)
-        .map(|i| said(fitted, open, i, MOST))
+        .map(|i| said(fitted, open, i, MOST, EVEN))
         .collect();
     let (lines, _lists) = lines(fitted, open, &said, account)?;
     let long = |line: &&Line| line.place.width().max(line.place.height()) >= LINE;
@@ -114,10 +120,11 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
         let mut whole = slit.clone();
         gone_on(fitted, &said, &mut whole);
         for i in whole {
-            shares.push((i, said[i], bare));
+            let own = self::said(fitted, open, i, RIM, SHADED);
+            shares.push((i, own.or(said[i]), bare));
             // The rims of a slit cover more than a line may.
             let rims = fitted.around(i);
-            shares.extend(rims.map(|j| (j, self::said(fitted, open, j, RIM), bare)));
+            shares.extend(rims.map(|j| (j, self::said(fitted, open, j, RIM, SHADED), bare)));
         }
     }
     for (i, said, bare) in shares {
@@ -263,14 +270,14 @@ fn clutter(fitted: &Fitted, line: &Line, said: &[Option<Said>]) -> f32 {
 }
 
 /// The best slit through a pixel, of all directions and widths.
-fn said(fitted: &Fitted, open: &Raster<u8>, i: usize, most: f32) -> Option<Said> {
+fn said(fitted: &Fitted, open: &Raster<u8>, i: usize, most: f32, shaded: f32) -> Option<Said> {
     if !fitted.inside[i] || open.data()[i] != 0 {
         return None;
     }
     let mut best: Option<Said> = None;
     for (dx, dy, widths) in ACROSS {
         for n in widths {
-            if let Some(said) = between(fitted, open, i, (n * dx, n * dy), most)
+            if let Some(said) = between(fitted, open, i, (n * dx, n * dy), most, shaded)
                 && best.is_none_or(|best| said.coverage < best.coverage)
             {
                 best = Some(said);
@@ -287,6 +294,7 @@ fn between(
     i: usize,
     way: (i32, i32),
     most: f32,
+    shaded: f32,
 ) -> Option<Said> {
     let at = |n: i32| {
         let x = (i % fitted.width) as i32 + n * way.0;
@@ -329,21 +337,31 @@ fn between(
             return None;
         }
     }
-    let coverage = side(p.frame, p.plate);
-    if !(-0.2..most).contains(&coverage) {
+    // The frame less the banks' colour: so much of the way to the plate, so much of the banks' own light.
+    let (rest, back) = (less(p.frame, piece), less(p.plate, piece));
+    let (bb, bf) = (dot(back, back), dot(back, piece));
+    let ff = dot(piece, piece) + 1.0 / (shaded * shaded);
+    let (rb, rf) = (dot(rest, back), dot(rest, piece));
+    let all = (bb * ff - bf * bf).max(1e-6);
+    let open = (rb * ff - rf * bf) / all;
+    let coverage = 1.0 - open;
+    // What is seen through must stand out from its own error.
+    let sure = open * open * all / ff > SEEN * SEEN;
+    if !sure || !(-0.2..most).contains(&coverage) {
         return None;
     }
-    let off = |share: f32, from: [f32; 3], to: [f32; 3]| {
-        let left: [f32; 3] =
-            std::array::from_fn(|k| p.frame[k] - share * to[k] - (1.0 - share) * from[k]);
-        dot(left, left)
+    let wrong = |open: f32| {
+        let shade = (rf - open * bf) / ff;
+        let left: [f32; 3] = std::array::from_fn(|k| rest[k] - open * back[k] - shade * piece[k]);
+        dot(left, left) + (shade / shaded) * (shade / shaded)
     };
-    let wrong = off(coverage.max(0.0), p.plate, piece);
+    let wrong = wrong(open.min(1.0));
     if wrong > WRONG {
         return None;
     }
     let shade = dot(p.frame, piece) / dot(piece, piece);
-    let drawn = off(shade, [0.0; 3], piece);
+    let drawn: [f32; 3] = std::array::from_fn(|k| p.frame[k] - shade * piece[k]);
+    let drawn = dot(drawn, drawn);
     Some(Said {
         coverage,
         gain: (drawn - wrong).clamp(-10.0, 10.0),
