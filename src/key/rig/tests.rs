@@ -319,6 +319,16 @@ fn a_rod_behind_a_ring_is_seen_again_in_its_hole() {
 
 #[test]
 fn a_rod_that_fills_one_side_of_a_hole_is_seen_beside_the_other() {
+    seen_on_one_side(0.0);
+}
+
+#[test]
+fn a_twisted_wire_is_seen_beside_a_hole_though_no_two_rows_are_alike() {
+    seen_on_one_side(0.22);
+}
+
+/// A rod with stripes of light and dark across it by so much.
+fn seen_on_one_side(stripes: f32) {
     let account = Account::unlimited();
     // The hole ends where the rod does, along its other side.
     let hole =
@@ -328,6 +338,16 @@ fn a_rod_that_fills_one_side_of_a_hole_is_seen_beside_the_other() {
     for j in 60..90 {
         // The light on the set says nothing of it.
         scene.ground.background.row_mut(j)[45..75].fill(0);
+    }
+    for y in 0..190 {
+        for x in 80..160 {
+            let (r, a) = (scene.rod.at(x, y), scene.piece.at(x, y));
+            let turn = (f64::from(x) - straight(f64::from(y))) * 0.8 + f64::from(y) * 0.9;
+            let more = stripes * r * (1.0 - a) * wave(turn);
+            scene
+                .frame
+                .put(x, y, scene.frame.at(x, y).map(|v| v + more));
+        }
     }
     let mut rig = scene.rig();
     let rect = scene.frame.rect();

@@ -23,6 +23,12 @@ pub(super) struct Sight {
 /// How strongly the rod may be lit against where it was learnt, and what may be left over then, as a share of squares.
 const LIT: (f32, f32) = (0.5, 2.0);
 const OTHER: f32 = 0.15;
+/// A twisted wire has no two rows alike: where one in four of so many rows on which a rod hangs alone, before the joint,
+/// would not pass for it, this much may be left over.
+const ALONE: i32 = 120;
+const UNEVEN: f32 = 3.0;
+/// How far off a pixel of such a wire may be in tint, in shares of the sum of its channels.
+const TINT: f32 = 0.04;
 /// How well that light is known, as a square share.
 const SOFT: f32 = 0.01;
 
@@ -30,17 +36,18 @@ const SOFT: f32 = 0.01;
 /// none of, lies on one side.
 pub(super) fn through(rod: &Rod, open: &Raster<u8>, body: &Raster<u8>) -> Vec<Sight> {
     let hole = |p: &Sample| is_open(open, p.x, p.y);
-    let mut sights = beside_holes(rod, &hole);
+    let other = left_over(rod);
+    let mut sights = beside_holes(rod, other, &hole);
     let set = |p: &Sample| {
         let (i, j) = (p.x.div_euclid(2), p.y.div_euclid(2));
         hole(p) || (body.rect().contains(i, j) && body.at(i, j) == 0)
     };
     for seen in &rod.again {
-        let mut back = on_from(rod, &set, seen, (seen.from - 1, -1));
+        let mut back = on_from(rod, other, &set, seen, (seen.from - 1, -1));
         back.reverse();
-        shown(rod, &back, 1, &mut sights);
-        let ahead = on_from(rod, &set, seen, (seen.to() - ROWS + 1, 1));
-        shown(rod, &ahead, ROWS, &mut sights);
+        shown(rod, other, &back, 1, &mut sights);
+        let ahead = on_from(rod, other, &set, seen, (seen.to() - ROWS + 1, 1));
+        shown(rod, other, &ahead, ROWS, &mut sights);
     }
     sights
 }
@@ -51,7 +58,7 @@ fn start(rod: &Rod) -> i32 {
 }
 
 /// Runs of rows on which the rod lies beside a `hole`.
-fn beside_holes(rod: &Rod, hole: &impl Fn(&Sample) -> bool) -> Vec<Sight> {
+fn beside_holes(rod: &Rod, other: f32, hole: &impl Fn(&Sample) -> bool) -> Vec<Sight> {
     let mut sights = Vec::new();
     let (mut at, mut blind) = (0.0f32, 0);
     let mut run: Vec<Row> = Vec::new();
@@ -61,7 +68,7 @@ fn beside_holes(rod: &Rod, hole: &impl Fn(&Sample) -> bool) -> Vec<Sight> {
         let next = rod
             .again_at(s as f32)
             .is_none()
-            .then(|| row(rod, hole, s, (at, slack)))
+            .then(|| row(rod, other, hole, s, (at, slack)))
             .flatten();
         match next {
             Some(row) => {
@@ -72,7 +79,7 @@ fn beside_holes(rod: &Rod, hole: &impl Fn(&Sample) -> bool) -> Vec<Sight> {
                 blind += 1;
                 if run.len() >= FEWEST as usize {
                     // Each row was one of several looked at together.
-                    shown(rod, &run, ROWS, &mut sights);
+                    shown(rod, other, &run, ROWS, &mut sights);
                 }
                 run.clear();
             }
@@ -84,6 +91,7 @@ fn beside_holes(rod: &Rod, hole: &impl Fn(&Sample) -> bool) -> Vec<Sight> {
 /// Rows from `first` on, by `step`, on which the rod lies beside the `set`.
 fn on_from(
     rod: &Rod,
+    other: f32,
     set: &impl Fn(&Sample) -> bool,
     seen: &Again,
     (first, step): (i32, i32),
@@ -91,7 +99,7 @@ fn on_from(
     let (mut at, mut s) = (seen.beside(first as f32), first);
     let mut run = Vec::new();
     while s >= start(rod)
-        && let Some(row) = row(rod, set, s, (at, NEXT))
+        && let Some(row) = row(rod, other, set, s, (at, NEXT))
     {
         at = row.beside;
         run.push(row);
@@ -109,16 +117,23 @@ struct Row {
 }
 
 /// The pixels of a run of rows, the last of which stands for `last` rows, that look like the rod.
-fn shown(rod: &Rod, run: &[Row], last: i32, sights: &mut Vec<Sight>) {
+fn shown(rod: &Rod, other: f32, run: &[Row], last: i32, sights: &mut Vec<Sight>) {
     let (Some(first), Some(end)) = (run.first(), run.last()) else {
         return;
     };
+    let last = if other > OTHER { 1 } else { last };
     for p in rod.strip.rows(first.s, end.s + last) {
         let row = run[((p.s.floor() as i32 - first.s) as usize).min(run.len() - 1)];
         let u = p.u - row.beside;
         let covers = rod.look.coverage(u);
         let beside = (rod.look.low as f32 - u).max(u - rod.look.high as f32);
-        let is_rod = covers > 0.0 && off(&lit(rod, p, u, row.share), p, SOFT) < MISFIT;
+        let light = lit(rod, p, u, row.share);
+        let like = || match other > OTHER {
+            // Light and dark of an uneven rod say little; its tint does.
+            true => between(p.frame, light, p.set),
+            false => off(&light, p, SOFT) < MISFIT,
+        };
+        let is_rod = covers > 0.0 && like();
         if is_rod || (beside < AGAIN && off(&p.set, p, 0.0025) < MISFIT) {
             sights.push(Sight {
                 x: p.x,
@@ -130,6 +145,17 @@ fn shown(rod: &Rod, run: &[Row], last: i32, sights: &mut Vec<Sight>) {
     }
 }
 
+/// Whether a colour's tint lies within `TINT` of those from one colour's to another's.
+fn between(seen: [f32; 3], one: [f32; 3], other: [f32; 3]) -> bool {
+    let tint = |c: [f32; 3]| c.map(|v| v / (c[0] + c[1] + c[2]).max(1e-6));
+    let (seen, one, other) = (tint(seen), tint(one), tint(other));
+    let way: [f32; 3] = std::array::from_fn(|k| other[k] - one[k]);
+    let dot = |a: [f32; 3], b: [f32; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+    let from = |at: f32| -> [f32; 3] { std::array::from_fn(|k| seen[k] - one[k] - at * way[k]) };
+    let left = from((dot(from(0.0), way) / dot(way, way).max(1e-9)).clamp(0.0, 1.0));
+    dot(left, left) < TINT * TINT
+}
+
 /// The rod `u` beside its axis, lit by `share` of what it was.
 fn lit(rod: &Rod, p: &Sample, u: f32, share: f32) -> [f32; 3] {
     let gain = 1.0 + (share - 1.0) * rod.look.coverage(u);
@@ -137,11 +163,17 @@ fn lit(rod: &Rod, p: &Sample, u: f32, share: f32) -> [f32; 3] {
 }
 
 /// Where beside the axis, within `slack` of `at`, the rod is seen on the rows from `s`.
-fn row(rod: &Rod, free: &impl Fn(&Sample) -> bool, s: i32, (at, slack): (f32, f32)) -> Option<Row> {
+fn row(
+    rod: &Rod,
+    other: f32,
+    free: &impl Fn(&Sample) -> bool,
+    s: i32,
+    (at, slack): (f32, f32),
+) -> Option<Row> {
     if s + ROWS > rod.strip.end() {
         return None;
     }
-    best((at, slack), |beside| seen(rod, free, s, beside)).map(|(beside, share)| Row {
+    best((at, slack), |beside| seen(rod, other, free, s, beside)).map(|(beside, share)| Row {
         s,
         beside,
         share,
@@ -149,10 +181,15 @@ fn row(rod: &Rod, free: &impl Fn(&Sample) -> bool, s: i32, (at, slack): (f32, f3
 }
 
 /// What is left unexplained, and the share of light, where one side of the rod is free and it is seen itself.
-fn seen(rod: &Rod, free: &impl Fn(&Sample) -> bool, s: i32, beside: f32) -> Option<(f32, f32)> {
+fn seen(
+    rod: &Rod,
+    other: f32,
+    free: &impl Fn(&Sample) -> bool,
+    s: i32,
+    beside: f32,
+) -> Option<(f32, f32)> {
     let (low, high) = (rod.look.low as f32, rod.look.high as f32);
     let mut flanks = [(0.0f32, 0.0f32); 2];
-    let (mut dot, mut own, mut there, mut apart) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
     let rows = rod.strip.rows(s, s + ROWS);
     for p in rows {
         let u = p.u - beside;
@@ -166,12 +203,31 @@ fn seen(rod: &Rod, free: &impl Fn(&Sample) -> bool, s: i32, beside: f32) -> Opti
     if !(flanks.iter()).any(|&(all, set)| all >= 4.0 && set >= SET * all) {
         return None;
     }
-    let core = || {
-        rows.iter()
-            .filter(|p| rod.look.coverage(p.u - beside) > 0.5)
-    };
-    for p in core() {
+    let (share, rest) = likeness(rod, rows, beside);
+    let like = share > LIT.0 && share < LIT.1 && rest < other;
+    if !like {
+        return None;
+    }
+    let core = (rows.iter()).filter(|p| rod.look.coverage(p.u - beside) > 0.5);
+    let (mut bare, mut left, mut count) = (0.0f32, 0.0f32, 0.0f32);
+    for p in core {
+        bare += off(&p.set, p, 0.0064).min(60.0);
+        left += off(&lit(rod, p, p.u - beside, share), p, SOFT).min(60.0);
+        count += 1.0;
+    }
+    let plain = other > OTHER || left < 0.5 * bare;
+    (bare > MISFIT * count && plain).then_some((left / count, share))
+}
+
+/// How strongly the rod is lit on some rows against its look, and what that leaves over of them pixel by pixel, as a share
+/// of the square by which it stands out from the set: a rod has a look, a stripe of a face another.
+fn likeness(rod: &Rod, rows: &[Sample], beside: f32) -> (f32, f32) {
+    let (mut dot, mut own, mut there, mut apart) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
+    for p in rows {
         let covers = rod.look.coverage(p.u - beside);
+        if covers <= 0.5 {
+            continue;
+        }
         let light = rod.look.light(p.s, p.u - beside, p.set);
         for k in 0..3 {
             let (more, full) = (p.frame[k] - light[k], covers * light[k]);
@@ -181,18 +237,18 @@ fn seen(rod: &Rod, free: &impl Fn(&Sample) -> bool, s: i32, beside: f32) -> Opti
             apart += (light[k] - p.set[k]) * (light[k] - p.set[k]);
         }
     }
-    let share = 1.0 + dot / own;
-    // Pixel by pixel: a rod has a look, a stripe of a face another.
-    let rest = there - dot * dot / own;
-    let like = share > LIT.0 && share < LIT.1 && rest < OTHER * apart;
-    if !like {
-        return None;
-    }
-    let (mut bare, mut left, mut count) = (0.0f32, 0.0f32, 0.0f32);
-    for p in core() {
-        bare += off(&p.set, p, 0.0064).min(60.0);
-        left += off(&lit(rod, p, p.u - beside, share), p, SOFT).min(60.0);
-        count += 1.0;
-    }
-    (bare > MISFIT * count && left < 0.5 * bare).then_some((left / count, share))
+    (1.0 + dot / own, (there - dot * dot / own) / apart)
+}
+
+/// What may be left over of a row, as [`likeness`] tells it.
+fn left_over(rod: &Rod) -> f32 {
+    let last = rod.reach.nearest() as i32;
+    let first = (last - ALONE).max(rod.strip.first);
+    let mut all: Vec<f32> = (first..last - ROWS)
+        .map(|s| likeness(rod, rod.strip.rows(s, s + ROWS), 0.0).1)
+        .filter(|rest| rest.is_finite())
+        .collect();
+    all.sort_by(f32::total_cmp);
+    let usual = all.get(all.len() * 3 / 4).copied().unwrap_or(0.0);
+    if usual > OTHER { UNEVEN } else { OTHER }
 }
