@@ -30,6 +30,13 @@ const PLAIN: f32 = 9.0;
 const RAMP: f32 = 5.0;
 const RAMP_SHARE: f32 = 0.5;
 
+/// Beside an edge, a mean's length away, the slope outside is the edge's own and predicts a step where light doesn't
+/// change at all: an echo. A step may be this many times the change there, once that is more than so many deviations,
+/// and some deviations besides.
+const ECHO: f32 = 25.0;
+const CHANGES: f32 = 3.0;
+const FAINT: f32 = 2.0;
+
 /// How many independent cells one mean along the line holds, after the blur of the soft means.
 const CELLS_IN_MEAN: f32 = 33.0;
 /// Half the length of a mean along the line, in steps of one cell.
@@ -119,6 +126,8 @@ pub(super) fn steps(
     if width == 0 {
         return Ok(steps);
     }
+    // The strongest steps with their echoes: what white noise shows of those is known.
+    let mut plain = Raster::filled(rect, 0.0f32, account)?;
     for (n, &normal) in NORMALS.iter().enumerate() {
         let line = line(normal);
         summed_along(soft, &line, &mut along);
@@ -131,38 +140,33 @@ pub(super) fn steps(
             .data_mut()
             .par_chunks_mut(width)
             .zip(steps.normal.data_mut().par_chunks_mut(width))
+            .zip(plain.data_mut().par_chunks_mut(width))
             .enumerate()
-            .for_each(|(j, (strength, best))| {
+            .for_each(|(j, ((strength, best), plain))| {
                 // Nearer to the border a mean would look past it, and a carried plate ends there.
                 if j < MARGIN || j + MARGIN >= rect.height() as usize || width <= 2 * MARGIN {
                     return;
                 }
-                let y = rect.y0 + j as i32;
-                let rows = Rows::of(along, &line, y);
-                let inner = MARGIN..width - MARGIN;
-                for (x, (strength, best)) in (0..)
-                    .zip(strength.iter_mut().zip(best))
-                    .skip(inner.start)
-                    .take(inner.len())
-                {
+                let rows = Rows::of(along, &line, rect.y0 + j as i32);
+                for x in MARGIN..width - MARGIN {
                     let found = rows.step(x, of);
-                    if found > *strength {
-                        *strength = found;
-                        *best = n as u8;
+                    plain[x] = plain[x].max(found.plain);
+                    if found.own > strength[x] {
+                        strength[x] = found.own;
+                        best[x] = n as u8;
                     }
                 }
             });
     }
-    steps
-        .strength
-        .data_mut()
-        .par_iter_mut()
-        .for_each(|v| *v = v.sqrt());
+    for strength in [&mut steps.strength, &mut plain] {
+        let all = strength.data_mut().par_iter_mut();
+        all.with_min_len(4096).for_each(|v| *v = v.sqrt());
+    }
     let expected = match of {
         Of::Ratio => MEDIAN_RATIO,
         Of::Tint => MEDIAN_TINT,
     };
-    let mut strengths: Vec<f32> = (steps.strength.data().iter().zip(quiet.data()))
+    let mut strengths: Vec<f32> = (plain.data().iter().zip(quiet.data()))
         .filter_map(|(&v, &quiet)| (quiet > 0).then_some(v))
         .collect();
     if strengths.len() > 100 {
@@ -221,6 +225,14 @@ fn add_shifted(out: &mut [[f32; 6]], row: &[[f32; 6]], dx: i32) {
     }
 }
 
+/// A step: sums over channels of its square in units of its variance.
+#[derive(Clone, Copy)]
+struct Step {
+    /// Without what may be an echo.
+    own: f32,
+    plain: f32,
+}
+
 /// The four rows a row of steps is made from.
 struct Rows<'a> {
     rows: [&'a [[f32; 6]]; 4],
@@ -243,8 +255,7 @@ impl<'a> Rows<'a> {
         }
     }
 
-    /// Sum over channels of the squared step in units of its variance.
-    fn step(&self, x: usize, of: Of) -> f32 {
+    fn step(&self, x: usize, of: Of) -> Step {
         let last = self.rows[0].len() as i32 - 1;
         let four: [&[f32; 6]; 4] = std::array::from_fn(|n| {
             &self.rows[n][(x as i32 + self.shifts[n]).clamp(0, last) as usize]
@@ -265,30 +276,43 @@ impl<'a> Rows<'a> {
         let weight = four.map(|v| lanes(v, 3));
         let means = four.map(|v| lanes(v, 0));
         let mut steps = [0.0f32; 4];
+        let mut mosts = [0.0f32; 4];
         let mut sures = [0.0f32; 4];
         for k in 0..4 {
             let mean = means.map(|mean| mean[k]);
             let slopes = (mean[1] - mean[0]) + (mean[3] - mean[2]);
-            let step = mean[2] - mean[1] - outside * slopes;
+            let change = mean[2] - mean[1];
+            let step = change - outside * slopes;
             let variance = near * near * (one / weight[1][k] + one / weight[2][k])
                 + far * far * (one / weight[0][k] + one / weight[3][k]);
             // What a noisy plate may shift a ratio by, where both sides differ in light.
             let shift = SHIFT * (2 * ALONG + 1) as f32 / weight[1][k].min(weight[2][k]);
             let variance = variance + shift * shift;
             let level = (0.5 * (mean[1] + mean[2])).max(0.02);
+            let sigma = variance.sqrt();
+            let most = ECHO * (change.abs() - CHANGES * sigma).max(0.0) + FAINT * sigma;
             steps[k] = step / level;
+            mosts[k] = most / level;
             sures[k] = 1.0 / (variance / (level * level) + slack * slack);
         }
-        let common = match of {
-            Of::Ratio => 0.0,
-            Of::Tint => {
-                let sum = sures[0] + sures[1] + sures[2];
-                (0..3).map(|k| steps[k] * sures[k]).sum::<f32>() / sum
-            }
+        if of == Of::Tint {
+            let sum = sures[0] + sures[1] + sures[2];
+            let common = (0..3).map(|k| steps[k] * sures[k]).sum::<f32>() / sum;
+            let plain = (0..3)
+                .map(|k| (steps[k] - common) * (steps[k] - common) * sures[k])
+                .sum();
+            return Step { own: plain, plain };
+        }
+        let mut found = Step {
+            own: 0.0,
+            plain: 0.0,
         };
-        (0..3)
-            .map(|k| (steps[k] - common) * (steps[k] - common) * sures[k])
-            .sum()
+        for k in 0..3 {
+            let own = steps[k].clamp(-mosts[k], mosts[k]);
+            found.own += own * own * sures[k];
+            found.plain += steps[k] * steps[k] * sures[k];
+        }
+        found
     }
 }
 
