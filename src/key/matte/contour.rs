@@ -18,7 +18,7 @@ use crate::raster::{Matte, Raster};
 /// Blur that tells the distance to the edge, in pixels (standard deviation).
 const BLUR: f32 = 1.0;
 /// Stretch of edge whose pixels speak together, in pixels (standard deviation).
-const STRETCH: f64 = 2.5;
+const STRETCH: f64 = 2.0;
 /// Widths of an edge that are tried, in pixels (standard deviation). Whose best is the last is not sharp.
 const WIDTHS: [f32; 7] = [0.3, 0.42, 0.55, 0.7, 0.9, 1.2, 1.6];
 /// Further from the edge than this many widths coverage is 0 or 1.

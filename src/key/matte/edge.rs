@@ -11,7 +11,7 @@ use super::super::tools::windows::PIECE;
 use super::band::Band;
 use super::contour::{Contour, step};
 use super::measure::Sensed;
-use super::window::{Fit, REACH, SHADE, TERMS, WIDTHS, Window};
+use super::window::{Fit, REACH, TERMS, WIDTHS, Window};
 use crate::budget::{Account, Charge, OverBudget};
 use crate::raster::Raster;
 
@@ -22,6 +22,8 @@ const BLOCK: usize = 20;
 const ASKED: usize = 4;
 /// How well coverage at an edge is known at its best (standard deviation).
 const FLOOR: f32 = 0.03;
+/// A fit's say, as a factor of its own precision, beside that of single pixels: those all lean on one colour from inside.
+const SAY: f32 = 1.5;
 /// Nothing is said of coverage further from the edge than this, in pixels.
 const BESIDE: f32 = 4.0;
 /// Windows this far away (half side, deviation; pixels) have a say at a pixel.
@@ -33,8 +35,8 @@ const CLOSE: f32 = 1.3;
 pub struct Edge {
     /// Per pixel of the list: coverage and how firmly (1 / variance).
     expected: Vec<(f32, f32)>,
-    /// Colour and its variance a channel; negative where nothing is known.
-    colour: Vec<([f32; 3], f32)>,
+    /// Colour, its variance a channel (negative where nothing is known), and the share it varies by from pixel to pixel.
+    colour: Vec<([f32; 3], [f32; 2])>,
     _charge: Charge,
 }
 
@@ -45,9 +47,9 @@ impl Edge {
 
     /// Mean and covariance of the colour at the list's nth pixel.
     pub fn colour(&self, n: usize) -> Option<([f32; 3], [f32; 6])> {
-        let (mean, v) = self.colour[n];
+        let (mean, [v, uneven]) = self.colour[n];
         (v >= 0.0).then(|| {
-            let spread: [f32; 3] = mean.map(|m| v + (SHADE * m) * (SHADE * m) + 1e-7);
+            let spread: [f32; 3] = mean.map(|m| v + (uneven * m) * (uneven * m) + 1e-7);
             (mean, [spread[0], 0.0, 0.0, spread[1], 0.0, spread[2]])
         })
     }
@@ -69,7 +71,7 @@ pub fn fitted(
     let width = sensed.frame.width().max(1);
     let height = sensed.frame.data().len() / width;
     let count = band.list.len();
-    let charge = account.charge(count as u64 * 24, "line of the edge")?;
+    let charge = account.charge(count as u64 * 28, "line of the edge")?;
     let mut at = Raster::filled(rect, [0.0f32; 3], account)?;
     for (i, a) in at.data_mut().iter_mut().enumerate() {
         *a = [
@@ -92,7 +94,7 @@ pub fn fitted(
     let from = points(&at, band, width, height);
     at = distances(at, &from, band, account)?;
     let profile = super::window::profile();
-    let window = Window::over(sensed, &at, &profile);
+    let window = Window::over(sensed, &at, &profile, &band.list, account)?;
     let places: Vec<u32> = band
         .list
         .iter()
@@ -304,15 +306,16 @@ fn joined(
     fits: &[Option<Fit>],
     i: usize,
     deviation: f32,
-) -> ((f32, f32), ([f32; 3], f32)) {
+) -> ((f32, f32), ([f32; 3], [f32; 2])) {
     let [d, gx, gy] = window.at.data()[i];
-    let nothing = ((0.0, 0.0), ([0.0; 3], -1.0));
+    let nothing = ((0.0, 0.0), ([0.0; 3], [-1.0, 0.0]));
     if d.is_nan() || d.abs() > BESIDE {
         return nothing;
     }
     let (x, y) = ((i % window.width) as i32, (i / window.width) as i32);
     let (mut total, mut shift, mut unsure, mut square) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
-    let (mut colour, mut loose, mut squares) = ([0.0f32; 3], 0.0f32, [0.0f32; 3]);
+    let (mut colour, mut loose, mut squares, mut uneven) =
+        ([0.0f32; 3], 0.0f32, [0.0f32; 3], 0.0f32);
     for v in (y - AROUND).max(0)..(y + AROUND + 1).min(window.height as i32) {
         for u in (x - AROUND).max(0)..(x + AROUND + 1).min(window.width as i32) {
             let j = v as usize * window.width + u as usize;
@@ -333,6 +336,7 @@ fn joined(
             square += w * fit.shift * fit.shift;
             unsure += w * fit.unsure;
             loose += w * fit.loose;
+            uneven += w * fit.uneven;
             for k in 0..3 {
                 let f = (0..TERMS).map(|n| terms[n] * fit.colour[n][k]).sum::<f32>() / share;
                 colour[k] += w * f;
@@ -351,11 +355,14 @@ fn joined(
         .fold(0.0, f32::max);
     let z = (d + shift) / deviation;
     let slope = 0.398_942_3 * libm::expf(-0.5 * z * z) / deviation;
-    let firm = 1.0 / (slope * slope * unsure + FLOOR * FLOOR);
+    let firm = SAY / (slope * slope * unsure + FLOOR * FLOOR);
     let top = window.sensed.ceiling;
     (
         (step(z), firm),
-        (colour.map(|v| v.clamp(0.0, top)), loose / total + apart),
+        (
+            colour.map(|v| v.clamp(0.0, top)),
+            [loose / total + apart, uneven / total],
+        ),
     )
 }
 

@@ -107,7 +107,11 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     let mut backdrop = known.backdrop.cropped(rect, account)?;
     let bare = sensed(known, &frame, &backdrop, account)?;
     let thin = strands::thin(&outline, account)?;
-    let Some(thin) = thin.filter(|thin| strands::open(&bare, &outline, thin)) else {
+    let thin = match thin {
+        Some(thin) if strands::open(&bare, &outline, &thin, account)? => Some(thin),
+        _ => None,
+    };
+    let Some(thin) = thin else {
         let band = band::Band::found(&bare, outline, None, account)?;
         return told(known, &bare, &band, account);
     };

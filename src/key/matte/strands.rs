@@ -19,6 +19,10 @@ const BETWEEN: f32 = 0.03;
 const PART: f32 = 0.1;
 /// Squared deviations of noise, over three channels, from which a part clearly is no plate.
 const CLEAR: f32 = 100.0;
+/// What clearly is no plate is itself thin there: a disc of this radius (pixels) does not fit into at least this share of
+/// it. Of hair that is nine tenths; of what a ragged body has a solid edge in, nothing.
+const THREAD: f32 = 3.0;
+const THREADS: f32 = 0.3;
 /// Half side of the square that counts as next to a pixel.
 const BESIDE: usize = 2;
 /// Half the side of the square over which thin parts are counted, and the share that makes a zone.
@@ -122,7 +126,12 @@ pub fn thin(outline: &Outline, account: &Account) -> Result<Option<Thin>, OverBu
 /// clearly are no plate. A small part of a piece doesn't make it hair: a nib's point, the end of a curl.
 /// Wires, drops and arms of ink are thin too, but hide what is inside their outline; and where a whole piece looks
 /// like the plate, what looks like it between its parts is piece.
-pub fn open(sensed: &Sensed, outline: &Outline, thin: &Thin) -> bool {
+pub fn open(
+    sensed: &Sensed,
+    outline: &Outline,
+    thin: &Thin,
+    account: &Account,
+) -> Result<bool, OverBudget> {
     let (mut whole, mut inside) = (0u64, 0u64);
     let (mut bare, mut other, mut clear) = (0u64, 0u64, 0u64);
     for (i, &d) in outline.depth.data().iter().enumerate() {
@@ -145,7 +154,42 @@ pub fn open(sensed: &Sensed, outline: &Outline, thin: &Thin) -> bool {
         }
     }
     let many = inside as f32 > PART * whole as f32;
-    many && bare as f32 > BETWEEN * inside as f32 && 2 * clear > other
+    Ok(many
+        && bare as f32 > BETWEEN * inside as f32
+        && 2 * clear > other
+        && threads(sensed, outline, thin, account)? > THREADS)
+}
+
+/// How much of what clearly is no plate, among many thin parts, is thin itself.
+fn threads(
+    sensed: &Sensed,
+    outline: &Outline,
+    thin: &Thin,
+    account: &Account,
+) -> Result<f32, OverBudget> {
+    let mut rest = Raster::filled(outline.inside.rect(), 0u8, account)?;
+    let width = rest.width();
+    let pixels = rest.data_mut().par_iter_mut().with_min_len(PIECE);
+    pixels
+        .enumerate()
+        .for_each(|(i, r)| *r = u8::from(sensed.energy(i, 0.0) <= CLEAR));
+    let to_rest = distance::nearest(&rest, account)?;
+    let mut core = Raster::filled(rest.rect(), 0u8, account)?;
+    let beyond = |i: usize, nearest: u32, radius: f32| {
+        distance::squared(width, i, nearest) as f64 > f64::from(radius * radius)
+    };
+    for (i, (c, &nearest)) in core.data_mut().iter_mut().zip(to_rest.data()).enumerate() {
+        *c = u8::from(beyond(i, nearest, THREAD));
+    }
+    let to_core = distance::nearest(&core, account)?;
+    let (mut fine, mut all) = (0u64, 0u64);
+    for (i, &rest) in rest.data().iter().enumerate() {
+        if rest == 0 && thin.dense.data()[i] != 0 && outline.inside.data()[i] != 0 {
+            all += 1;
+            fine += u64::from(beyond(i, to_core.data()[i], THREAD + 1.0));
+        }
+    }
+    Ok(fine as f32 / all.max(1) as f32)
 }
 
 /// Zones of strands around thin parts.
@@ -231,4 +275,57 @@ fn like_plate(sensed: &Sensed, i: usize) -> bool {
         .sum();
     // 95 % of bare pixels (three degrees of freedom).
     sum < 7.8
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Known;
+    use super::super::tests::{NOISE, scene};
+    use super::*;
+    use crate::raster::Matte;
+
+    /// A block with arms on its right side, `arm` pixels wide every ten, in a body that has all of it.
+    fn open_with_arms(arm: i32) -> bool {
+        let account = Account::unlimited();
+        let block = |x: i32, y: i32| (20..90).contains(&x) && (20..100).contains(&y);
+        let arms = |x: i32, y: i32, wide: i32| {
+            (90..130).contains(&x) && (20..100).contains(&y) && y % 10 < wide
+        };
+        let mut made = scene(
+            150,
+            |x, y| {
+                let (x, y) = (x as i32, y as i32);
+                f64::from(u8::from(block(x, y) || arms(x, y, arm)))
+            },
+            |_, _| [0.6, 0.1, 0.05],
+        );
+        for y in 0..75 {
+            for x in 0..75 {
+                if arms(2 * x, 2 * y, 8) {
+                    made.body.put(x, y, 1);
+                }
+            }
+        }
+        let known = Known {
+            frame: &made.frame,
+            backdrop: &made.backdrop,
+            noise: &NOISE,
+            plate_frames: 1,
+            body: &made.body,
+            open: &Raster::filled(Rect::EMPTY, 0, &account).unwrap(),
+            rig: &Matte::filled(Rect::EMPTY, 0.0, &account).unwrap(),
+            within: None,
+            sigma: None,
+        };
+        let outline = Outline::of(&known, made.frame.rect(), &account).unwrap();
+        let sensed = Sensed::new(&made.frame, &made.backdrop, &NOISE, 1, &account).unwrap();
+        let thin = thin(&outline, &account).unwrap().expect("thin parts");
+        open(&sensed, &outline, &thin, &account).unwrap()
+    }
+
+    #[test]
+    fn a_ragged_body_alone_makes_no_hair() {
+        assert!(open_with_arms(2));
+        assert!(!open_with_arms(0));
+    }
 }

@@ -2,6 +2,7 @@
 
 use super::contour::step;
 use super::measure::Sensed;
+use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
 /// Half side of a window and the deviation of its weights, in pixels.
@@ -25,7 +26,10 @@ const INNER: usize = 14;
 const STEEP: f32 = 0.15;
 const BENT: f32 = 0.05;
 /// What colour departs from those terms by, as a share of its brightness (deviation).
-pub const SHADE: f32 = 0.03;
+const SHADE: f32 = 0.03;
+/// From that on a window tells nothing; and how far inside it is looked for, in pixels.
+const UNEVEN: f32 = 0.4;
+const INSIDE: f32 = 1.0;
 /// What a true edge's profile departs from a Gaussian's by, as coverage, within so many widths.
 const PROFILE: f32 = 0.03;
 const TAIL: f32 = 3.5;
@@ -34,8 +38,9 @@ const FULL: f32 = 0.97;
 const CLIPPED: f32 = 0.002;
 /// How well the place of an edge is known at its best, in pixels.
 const PLACED: f32 = 0.03;
-/// What is left over, in variances, from which a window shows no plain edge: polished metal mirrors too much at its rim.
-const OTHER: f32 = 3.0;
+
+/// What is left over, in variances, from which a window shows no plain edge.
+const OTHER: f32 = 6.0;
 
 /// What one window says.
 #[derive(Clone, Copy, Debug)]
@@ -49,6 +54,8 @@ pub struct Fit {
     pub loose: f32,
     /// The way inward.
     pub way: [f32; 2],
+    /// What single pixels' colour departs from that by, as a share of its brightness (deviation).
+    pub uneven: f32,
 }
 
 /// Terms of the colour: constant, a pixel to the right, a pixel down, and square of the depth.
@@ -168,6 +175,7 @@ struct Seen {
     mean: [f32; 3],
     ridge: [f32; TERMS],
     way: [f32; 2],
+    uneven: f32,
     /// How many pixels speak in it.
     whole: f32,
 }
@@ -179,6 +187,8 @@ pub struct Window<'a> {
     pub at: &'a Raster<[f32; 3]>,
     /// The profile across an edge, in deviations.
     profile: &'a [f32],
+    /// Variance that colour inside shows from pixel to pixel beyond noise, and its power there; 0, 0 elsewhere.
+    grain: Raster<[f32; 2]>,
     /// Weight by squared offset along one axis.
     near: [f32; (REACH * REACH) as usize + 1],
     pub width: usize,
@@ -201,17 +211,51 @@ impl<'a> Window<'a> {
         sensed: &'a Sensed<'a>,
         at: &'a Raster<[f32; 3]>,
         profile: &'a [f32],
-    ) -> Window<'a> {
+        list: &[u32],
+        account: &Account,
+    ) -> Result<Window<'a>, OverBudget> {
         let width = sensed.frame.width().max(1);
-        Window {
+        let mut grain = Raster::filled(at.rect(), [0.0f32; 2], account)?;
+        for &pixel in list {
+            grain.data_mut()[pixel as usize] = self::grain(sensed, at, pixel as usize);
+        }
+        Ok(Window {
             sensed,
             at,
             profile,
+            grain,
             near: std::array::from_fn(|n| libm::expf(-0.5 * n as f32 / (NEAR * NEAR))),
             width,
             height: sensed.frame.data().len() / width,
+        })
+    }
+}
+
+/// What second differences of the frame show of a surface's grain at pixel `i`, where all of it is well inside.
+fn grain(sensed: &Sensed, at: &Raster<[f32; 3]>, i: usize) -> [f32; 2] {
+    let width = at.width();
+    let (x, y) = (i % width, i / width);
+    let inside = |j: usize| at.data()[j][0] > INSIDE;
+    let (mut sum, mut count) = (0.0f32, 0.0f32);
+    let v = sensed.variance(i, 1.0);
+    let frame = sensed.frame.data();
+    for (step, room) in [
+        (1, x > 0 && x + 1 < width),
+        (width, y > 0 && i + width < frame.len()),
+    ] {
+        if room && inside(i - step) && inside(i) && inside(i + step) {
+            for k in 0..3 {
+                let d = frame[i - step][k] + frame[i + step][k] - 2.0 * frame[i][k];
+                sum += (d * d / 6.0 - v[k]).clamp(-1.0, 1.0);
+            }
+            count += 3.0;
         }
     }
+    if count == 0.0 || !sum.is_finite() {
+        return [0.0; 2];
+    }
+    let c = frame[i];
+    [sum / count, (c[0] * c[0] + c[1] * c[1] + c[2] * c[2]) / 3.0]
 }
 
 impl Window<'_> {
@@ -222,6 +266,23 @@ impl Window<'_> {
         self.profile[n] + (self.profile[n + 1] - self.profile[n]) * t
     }
 
+    /// What colour departs from a window's terms by, as a share of its brightness.
+    fn unevenness(&self, x: i32, y: i32, gx: f32, gy: f32) -> f32 {
+        let (mut sum, mut power) = (0.0f32, 1e-9f32);
+        for v in (y - REACH).max(0)..(y + REACH + 1).min(self.height as i32) {
+            for u in (x - REACH).max(0)..(x + REACH + 1).min(self.width as i32) {
+                let j = v as usize * self.width + u as usize;
+                let [g, p] = self.grain.data()[j];
+                let [_, nx, ny] = self.at.data()[j];
+                if p > 0.0 && nx * gx + ny * gy >= 0.0 {
+                    sum += g;
+                    power += p;
+                }
+            }
+        }
+        (sum.max(0.0) / power).sqrt().max(SHADE)
+    }
+
     /// The pixels a window at pixel `i` speaks for; `None` if they are too few.
     fn seen(&self, i: usize, deviation: f32) -> Option<Seen> {
         let (x, y) = ((i % self.width) as i32, (i / self.width) as i32);
@@ -229,6 +290,7 @@ impl Window<'_> {
         let length = (gx * gx + gy * gy).sqrt().max(1e-3);
         let way = [gx / length, gy / length];
         let mut pixels = Vec::with_capacity(100);
+        let uneven = self.unevenness(x, y, gx, gy);
         let (mut bright, mut count, mut whole) = ([0.0f32; 3], 0.0f32, 0.0f32);
         for dy in -REACH..=REACH {
             for dx in -REACH..=REACH {
@@ -252,7 +314,7 @@ impl Window<'_> {
                 let top = c[0].max(c[1]).max(c[2]);
                 let v = self.sensed.variance(j, 0.5);
                 let share = self.share(d / deviation);
-                let shade = SHADE * share * top;
+                let shade = uneven * share * top;
                 let near = self.near[(dy * dy) as usize] * self.near[(dx * dx) as usize];
                 let mut w = near / ((v[0] + v[1] + v[2]) / 3.0 + shade * shade);
                 if top > FULL * self.sensed.ceiling {
@@ -285,7 +347,7 @@ impl Window<'_> {
             .iter()
             .filter(|p: &&Pixel| p.distance > 2.0 * deviation)
             .count();
-        if count <= 0.0 || pixels.len() < FEW || whole_pixels < INNER {
+        if uneven >= UNEVEN || count <= 0.0 || pixels.len() < FEW || whole_pixels < INNER {
             return None;
         }
         let mean = bright.map(|v| v / count);
@@ -313,6 +375,7 @@ impl Window<'_> {
                 1.0 / (BENT * BENT * power + 1e-6),
             ],
             way,
+            uneven,
             whole,
         })
     }
@@ -438,6 +501,7 @@ impl Window<'_> {
         let back = [1.0, -depth * seen.way[0], -depth * seen.way[1], 0.0];
         Some(Fit {
             way: seen.way,
+            uneven: seen.uneven,
             shift,
             unsure: worse * worse * 2.0 * APART * APART / curve + PLACED * PLACED,
             colour,
