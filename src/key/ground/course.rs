@@ -38,14 +38,15 @@ impl<'a> Course<'a> {
         gauss::blurred(&left, SOFT, account)
     }
 
-    /// Lays the course on sums of what it left over.
-    pub fn laid_on(&self, sums: &mut Raster<[f32; 6]>) {
-        sums.data_mut()
+    /// Lays the course on means of what it left over.
+    pub fn laid_on(&self, means: &mut Raster<[f32; 6]>) {
+        means
+            .data_mut()
             .par_iter_mut()
             .zip(self.mean.data())
-            .for_each(|(sum, mean)| {
+            .for_each(|(mean, course)| {
                 for k in 0..3 {
-                    sum[k] += mean[k] * sum[3 + k];
+                    mean[k] += course[k];
                 }
             });
     }
