@@ -249,7 +249,7 @@ impl Coder {
             let codes = self.encoding.u16(rgb);
             out[..self.colours].copy_from_slice(&codes[..self.colours]);
             if self.alpha {
-                out[self.colours] = (a * 65_535.0 + 0.5).floor() as u16;
+                out[self.colours] = (a * 65_535.0 + 0.5) as u16;
             }
         }
     }

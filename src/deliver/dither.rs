@@ -8,12 +8,12 @@ pub(super) fn dithered(x: f32, column: u32, row: u32, channel: u32) -> u8 {
     if (v - nearest).abs() <= 1.0 / 64.0 {
         return nearest as u8;
     }
-    (v + noise(column, row, channel)).floor() as u8
+    (v + noise(column, row, channel)) as u8
 }
 
 /// floor(v + 1/2).
 pub(super) fn rounded(x: f32) -> u8 {
-    (x * 255.0 + 0.5).floor() as u8
+    (x * 255.0 + 0.5) as u8
 }
 
 /// A number in [0, 1) from a place: an integer hash with good avalanche (the 32-bit finaliser of MurmurHash3,

@@ -151,6 +151,31 @@ impl<P: Copy> Raster<P> {
         self
     }
 
+    /// The part inside `rect`, which must lie in the raster, in the whole's own memory: what is left over is given back.
+    pub fn narrowed(mut self, rect: Rect, account: &Account) -> Result<Raster<P>, OverBudget> {
+        assert!(self.rect.covers(&rect), "a part outside the raster");
+        if rect == self.rect {
+            return Ok(self);
+        }
+        let mut to = 0;
+        let across = if rect.is_empty() {
+            0
+        } else {
+            rect.width() as usize
+        };
+        for y in rect.y0..rect.y1 {
+            // Rows move towards the beginning, first ones first: none is written over before it has moved.
+            let from = self.index(rect.x0, y);
+            self.data.copy_within(from..from + across, to);
+            to += across;
+        }
+        self.data.truncate(to);
+        self.data.shrink_to_fit();
+        self.rect = rect;
+        self._charge = account.charge((to * size_of::<P>()) as u64, "pixels")?;
+        Ok(self)
+    }
+
     /// A copy of the part inside `rect`, which must lie in the raster.
     pub fn cropped(&self, rect: Rect, account: &Account) -> Result<Raster<P>, OverBudget> {
         assert!(self.rect.covers(&rect), "crop outside the raster");
@@ -189,5 +214,13 @@ mod tests {
         assert_eq!(part.data(), [0, 7]);
         assert_eq!(account.used(), 10);
         assert_eq!(part.moved(5, 5).at(6, 9), 7);
+        let mut counted = Raster::filled(Rect::new(0, 0, 4, 3), 0u8, &account).unwrap();
+        for (n, value) in counted.data_mut().iter_mut().enumerate() {
+            *value = n as u8;
+        }
+        let part = counted.narrowed(Rect::new(1, 1, 2, 2), &account).unwrap();
+        assert_eq!(account.used(), 2 + 4);
+        assert_eq!(part.data(), [5, 6, 9, 10]);
+        assert_eq!(part.at(2, 2), 10);
     }
 }

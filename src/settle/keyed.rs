@@ -12,7 +12,6 @@ use crate::key::{self, Ask, Cutout, LightField, Noise, Notice};
 use crate::plan::{Laying, PlateSet, Shot, ShotId};
 use crate::raster::{Light, Matte, Raster, Seen};
 use crate::register::{Alignment, Balance};
-use rayon::prelude::*;
 
 /// What is asked of a cut-out.
 #[derive(Clone, Copy, Debug)]
@@ -111,13 +110,13 @@ pub(super) fn cut_laid(
         .filter(|(map, light)| *map == laid.carry && light.rect().covers(&region));
     let plate = match compared {
         _ if region.is_empty() => Light::filled(region, [0.0; 3], account)?,
-        Some((_, light)) => part(light, region, account)?,
+        Some((_, light)) => light.narrowed(region, account)?,
         None => set.light(region)?,
     };
     // The key wants the memory for itself.
     drop(held_plate);
     let frame_light = match held_frame {
-        Some(light) => sight::lit(part(light, region, account)?, laid.gains),
+        Some(light) => sight::lit(light.narrowed(region, account)?, laid.gains),
         None => seen(None).light(region)?,
     };
     let mut cutout = if region.is_empty() {
@@ -150,18 +149,6 @@ pub(super) fn cut_laid(
         cutout,
         findings,
     })
-}
-
-/// A part of what is held, which it takes the place of.
-fn part(light: Light, rect: Rect, account: &Account) -> Result<Light, Finding> {
-    if light.rect() == rect {
-        return Ok(light);
-    }
-    let mut part = Light::filled(rect, [0.0; 3], account)?;
-    let width = part.width().max(1);
-    let rows = part.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
-    rows.for_each(|(row, y)| row.copy_from_slice(light.span(y, rect.x0, rect.x1)));
-    Ok(part)
 }
 
 /// A frame's own alpha limits what is cut out of it.

@@ -77,13 +77,35 @@ impl<'a> Carried<'a> {
         laid(&picture, &map, out, account).map_err(memory)
     }
 
-    /// Ratios of a field at plate pixels; beyond the frame the field's border goes on.
-    pub fn ratio(&self, field: &LightField, x: i32, y: i32) -> [f32; 3] {
-        match self.to_frame {
-            None => [1.0; 3],
-            Some(map) => {
-                let (u, v) = map.apply(f64::from(x) + 0.5, f64::from(y) + 0.5);
-                ratio(field, u, v)
+    /// Ratios of a field at plate pixels, row by row; beyond the frame the field's border goes on.
+    pub fn ratios(&self, field: &LightField, out: Rect, mut act: impl FnMut([f32; 3])) {
+        let rect = field.cells.rect();
+        let map = self.to_frame.filter(|_| !rect.is_empty());
+        let Some(map) = map else {
+            (0..out.area()).for_each(|_| act([1.0; 3]));
+            return;
+        };
+        let place = |x: i32, y: i32| map.apply(f64::from(x) + 0.5, f64::from(y) + 0.5);
+        let across = |u: f64| between(u, rect.x0, rect.x1);
+        let down = |v: f64| between(v, rect.y0, rect.y1);
+        let m = &map.0;
+        if map.is_affine() && m[0][1] == 0.0 && m[1][0] == 0.0 {
+            // Columns and rows do not know of each other.
+            let columns: Vec<_> = (out.x0..out.x1)
+                .map(|x| across(place(x, out.y0).0))
+                .collect();
+            for y in out.y0..out.y1 {
+                let down = down(place(out.x0, y).1);
+                columns
+                    .iter()
+                    .for_each(|&across| act(ratio(field, across, down)));
+            }
+            return;
+        }
+        for y in out.y0..out.y1 {
+            for x in out.x0..out.x1 {
+                let (u, v) = place(x, y);
+                act(ratio(field, across(u), down(v)));
             }
         }
     }
@@ -153,23 +175,27 @@ pub(super) fn light(
     Ok(picture)
 }
 
-/// Bilinear between the centres of cells of 2 x 2 frame pixels.
-fn ratio(field: &LightField, u: f64, v: f64) -> [f32; 3] {
-    let cells = &field.cells;
-    let rect = cells.rect();
-    if rect.is_empty() || !u.is_finite() || !v.is_finite() {
+/// The cells, of those from `low` to `high`, whose centres a place lies between along one side, and its share of the way;
+/// `None` where it is no number.
+type Between = Option<(i32, i32, f32)>;
+
+fn between(at: f64, low: i32, high: i32) -> Between {
+    // Cells of 2 x 2 frame pixels.
+    let cell = at / 2.0 - 0.5;
+    let first = cell.floor();
+    let near = (cell - first) as f32;
+    let first = first.clamp(-1e9, 1e9) as i32;
+    let inside = |k: i32| k.clamp(low, high - 1);
+    at.is_finite()
+        .then(|| (inside(first), inside(first + 1), near))
+}
+
+/// Bilinear between the centres of cells.
+fn ratio(field: &LightField, across: Between, down: Between) -> [f32; 3] {
+    let (Some((x0, x1, s)), Some((y0, y1, t))) = (across, down) else {
         return [1.0; 3];
-    }
-    let along = |at: f64, low: i32, high: i32| {
-        let cell = at / 2.0 - 0.5;
-        let first = cell.floor();
-        let near = (cell - first) as f32;
-        let first = first.clamp(-1e9, 1e9) as i32;
-        let inside = |k: i32| k.clamp(low, high - 1);
-        (inside(first), inside(first + 1), near)
     };
-    let (x0, x1, s) = along(u, rect.x0, rect.x1);
-    let (y0, y1, t) = along(v, rect.y0, rect.y1);
+    let cells = &field.cells;
     let (a, b) = (cells.at(x0, y0), cells.at(x1, y0));
     let (c, d) = (cells.at(x0, y1), cells.at(x1, y1));
     std::array::from_fn(|k| {
@@ -239,7 +265,11 @@ mod tests {
         let field = LightField { cells };
         for y in 0..16 {
             for x in -6..12 {
-                let here = ratio(&field, f64::from(x) + 0.5, f64::from(y) + 0.5);
+                let here = ratio(
+                    &field,
+                    between(f64::from(x) + 0.5, -1, 4),
+                    between(f64::from(y) + 0.5, 2, 6),
+                );
                 let own = field.at(x, y);
                 for (here, own) in here.into_iter().zip(own) {
                     assert!((here - own).abs() < 1e-5, "{x} {y}: {here} {own}");

@@ -144,7 +144,7 @@ impl Seen {
                 line.extend(own.iter().map(|own| over(own, [MID_GREY; 3], sheet)));
             }
             (Field::Matte, ..) => {
-                let tone = |c: f32| (c * 255.0 + 0.5).floor() as u8;
+                let tone = |c: f32| (c * 255.0 + 0.5) as u8;
                 line.extend(own.iter().map(|p| [tone(p.alpha()); 3]));
             }
             (Field::Outline, _, frame) => {

@@ -116,14 +116,10 @@ fn codes(
             }
         }
         Kind::Shadow => {
-            for y in tile.y0..tile.y1 {
-                for x in tile.x0..tile.x1 {
-                    let ratio = match piece.light {
-                        Some(light) => carried.ratio(light, x, y),
-                        None => [1.0; 3],
-                    };
-                    codes.extend(ratio.map(|s| (s * 32_768.0 + 0.5).floor() as u16));
-                }
+            let code = |s: f32| (s * 32_768.0 + 0.5) as u16;
+            match piece.light {
+                Some(light) => carried.ratios(light, tile, |ratio| codes.extend(ratio.map(code))),
+                None => codes.resize(tile.area() as usize * 3, code(1.0)),
             }
         }
         Kind::Cutout => {
@@ -148,5 +144,5 @@ fn straight([r, g, b, a]: [f32; 4]) -> [f32; 3] {
 }
 
 fn unit(coverage: f32) -> u16 {
-    (coverage * 65_535.0 + 0.5).floor() as u16
+    (coverage * 65_535.0 + 0.5) as u16
 }

@@ -127,26 +127,54 @@ const PIECE: usize = 4096;
 const MEDIAN_ONE: f32 = 0.4549;
 const MEDIAN_NINE: f32 = 0.927;
 
+/// Ratio, weight and course before cells are held against quiet ones: what the light is told from once more, when it is
+/// known which cells show the set.
+#[derive(Debug)]
+pub(in crate::key) struct Bare {
+    ratio: Raster<[f32; 3]>,
+    weight: Raster<[f32; 3]>,
+    course: Raster<[f32; 3]>,
+}
+
+impl Bare {
+    /// Cells for the light alone, held against `quiet` ones.
+    pub(super) fn weighed(
+        self,
+        quiet: &Raster<u8>,
+        account: &Account,
+    ) -> Result<Cells, OverBudget> {
+        let nothing = || Raster::filled(Rect::EMPTY, 0.0f32, account);
+        let mut cells = Cells {
+            ratio: self.ratio,
+            weight: self.weight,
+            misfit: nothing()?,
+            soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
+            course: self.course,
+            soft_misfit: nothing()?,
+        };
+        cells.calibrate(quiet, account)?;
+        Ok(cells)
+    }
+}
+
+/// The measurements, and the weights as they were before the cells were held against quiet ones.
 pub(super) fn measured(
     ask: &Ask,
     noise: &Noise,
     quiet: &Raster<u8>,
     account: &Account,
-) -> Result<Cells, OverBudget> {
-    let mut cells = weighed(ask, noise, quiet, account)?;
+) -> Result<(Cells, Raster<[f32; 3]>), OverBudget> {
+    let mut cells = compared(ask, noise, account)?;
+    let weight = cells.weight.cropped(cells.weight.rect(), account)?;
+    cells.calibrate(quiet, account)?;
     cells.forgive();
     cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
     cells.soft_misfit = gauss::blurred(&cells.misfit, 0.8, account)?;
-    Ok(cells)
+    Ok((cells, weight))
 }
 
-/// The same without soft means.
-pub(super) fn weighed(
-    ask: &Ask,
-    noise: &Noise,
-    quiet: &Raster<u8>,
-    account: &Account,
-) -> Result<Cells, OverBudget> {
+/// Every cell by itself, without soft means.
+fn compared(ask: &Ask, noise: &Noise, account: &Account) -> Result<Cells, OverBudget> {
     let rect = half(ask.frame.rect());
     // The plate's part of the noise: the mean of n frames has 1/n of one frame's.
     let share = 1.0 / (1.0 + ask.plate_frames.max(1) as f32);
@@ -174,7 +202,6 @@ pub(super) fn weighed(
             }
         });
     cells.course = cells.smoothed(COURSE_MEAN, account)?;
-    cells.calibrate(quiet, account)?;
     Ok(cells)
 }
 
@@ -212,16 +239,14 @@ fn one(around: &Around, noise: &Noise, share: f32) -> ([f32; 3], [f32; 3], f32) 
     (fair, clean, left / (3.0 * (count - 1.0)))
 }
 
-/// What a departure asks of a cell, made once. Channels side by side, the fourth a copy that counts for nothing:
-/// quotients of four take as long as one.
+/// What a departure asks of a cell beside its ratio, made once.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Ready {
-    ratio: [f32; 4],
     /// The ratio's variance; infinite where nothing is known.
-    loose: [f32; 4],
+    loose: [f32; 3],
     /// The soft mean and its variance.
-    mean: [f32; 4],
-    unsure: [f32; 4],
+    mean: [f32; 3],
+    unsure: [f32; 3],
 }
 
 fn four([a, b, c]: [f32; 3]) -> [f32; 4] {
@@ -229,14 +254,11 @@ fn four([a, b, c]: [f32; 3]) -> [f32; 4] {
 }
 
 impl Ready {
-    /// As [`Cells::departure`].
-    pub fn departure(&self, expected: [(f32, f32); 3]) -> f32 {
-        let Ready {
-            ratio,
-            loose,
-            mean,
-            unsure,
-        } = self;
+    /// As [`Cells::departure`] of a cell of this ratio. Channels side by side, the fourth a copy that counts for nothing:
+    /// quotients of four take as long as one.
+    pub fn departure(&self, ratio: [f32; 3], expected: [(f32, f32); 3]) -> f32 {
+        let ratio = four(ratio);
+        let [loose, mean, unsure] = [self.loose, self.mean, self.unsure].map(four);
         let level = four(expected.map(|e| e.0));
         let whole = four(expected.map(|e| e.1));
         let mut terms = [0.0f32; 4];
@@ -277,6 +299,15 @@ impl Ready {
 }
 
 impl Cells {
+    /// What can be told again with other quiet cells; `weight` is what [`measured`] gave beside the cells.
+    pub fn bare(self, weight: Raster<[f32; 3]>) -> Bare {
+        Bare {
+            ratio: self.ratio,
+            weight,
+            course: self.course,
+        }
+    }
+
     /// Neighbouring pixels share some of their noise, so cells are less sure than four pixels would be: scales
     /// weight and misfit to what quiet cells really scatter.
     fn calibrate(&mut self, quiet: &Raster<u8>, account: &Account) -> Result<(), OverBudget> {
@@ -291,7 +322,7 @@ impl Cells {
             let k = at % 3;
             let off = self.ratio.data()[at][k] - mean.data()[at][k];
             scatter.push(off * off * self.weight.data()[at][k]);
-            misfits.push(self.misfit.data()[at]);
+            misfits.extend(self.misfit.data().get(at));
         }
         if scatter.len() < 50 {
             return Ok(());
@@ -301,9 +332,12 @@ impl Cells {
             *of.select_nth_unstable_by(middle, f32::total_cmp).1
         };
         let scatter = (median(&mut scatter) / MEDIAN_ONE).clamp(0.25, 8.0);
-        let misfit = (median(&mut misfits) / MEDIAN_NINE).clamp(0.1, 4.0);
         let weights = self.weight.data_mut().par_iter_mut().with_min_len(PIECE);
         weights.for_each(|weight| *weight = weight.map(|v| v / scatter));
+        if misfits.is_empty() {
+            return Ok(());
+        }
+        let misfit = (median(&mut misfits) / MEDIAN_NINE).clamp(0.1, 4.0);
         let misfits = self.misfit.data_mut().par_iter_mut().with_min_len(PIECE);
         misfits.for_each(|v| *v /= misfit);
         Ok(())
@@ -321,16 +355,15 @@ impl Cells {
     /// Departure of a cell from an expected ratio of some weight, in variances: the larger of what the cell alone
     /// says and what the cells around it say together.
     pub fn departure(&self, x: i32, y: i32, expected: [(f32, f32); 3]) -> f32 {
-        self.ready(x, y).departure(expected)
+        self.ready(x, y).departure(self.ratio.at(x, y), expected)
     }
 
     /// What [`Cells::departure`] asks of a cell.
     fn ready(&self, x: i32, y: i32) -> Ready {
-        let (ratio, weight) = (four(self.ratio.at(x, y)), four(self.weight.at(x, y)));
+        let weight = self.weight.at(x, y);
         let [a, b, c, u, v, w] = self.soft.at(x, y);
-        let (soft, whole) = (four([a, b, c]), four([u, v, w]));
+        let (soft, whole) = ([a, b, c], [u, v, w]);
         Ready {
-            ratio,
             loose: std::array::from_fn(|k| match weight[k] > 1e-6 && whole[k] > 1e-6 {
                 true => 1.0 / weight[k],
                 false => f32::INFINITY,

@@ -115,8 +115,8 @@ impl<'a> Flood<'a> {
         }
         let sums = self.sums.at(x, y);
         let expected = [0, 1, 2].map(|k| (sums[k] / sums[3 + k].max(1e-6), sums[3 + k]));
-        let ready = self.ready.at(x, y);
-        let mut share = ready.departure(expected) / (MOST * self.scale);
+        let (ready, ratio) = (self.ready.at(x, y), self.cells.ratio.at(x, y));
+        let mut share = ready.departure(ratio, expected) / (MOST * self.scale);
         if share > PLAIN && self.is_calm(x, y, expected) {
             // A shadow at a piece's foot runs ahead of the mean behind it; light gets stronger slowly.
             let course = self.cells.course(x, y, expected.map(|e| e.0), |px, py| {
@@ -124,7 +124,7 @@ impl<'a> Flood<'a> {
             });
             let course = course.clamp(DEEPER, 1.0);
             let ahead = expected.map(|(level, whole)| (level * course, LESS_SURE * whole));
-            share = share.min(PLAIN.max(ready.departure(ahead) / (MOST * self.scale)));
+            share = share.min(PLAIN.max(ready.departure(ratio, ahead) / (MOST * self.scale)));
         }
         (share < 1.0).then(|| ((share * STEPS as f32) as usize).min(STEPS - 1))
     }

@@ -23,6 +23,7 @@ use super::tools::gauss;
 use super::{Ask, LightField, Noise};
 use crate::budget::{Account, OverBudget};
 use crate::raster::{Matte, Raster};
+pub(super) use cells::Bare;
 use cells::Cells;
 use course::Course;
 use flood::Flood;
@@ -46,9 +47,10 @@ pub(super) struct Ground {
     pub light: LightField,
 }
 
-pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> {
+/// The ground, and what its light is told from again ([`relit`]).
+pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Bare), OverBudget> {
     let noise::Measured { noise, quiet } = noise::measured(ask, account)?;
-    let cells = cells::measured(ask, &noise, &quiet, account)?;
+    let (cells, weight) = cells::measured(ask, &noise, &quiet, account)?;
     let scale = ask.sigma.map_or(1.0, |s| s / OWN_SIGMA) as f32;
     let walls = walls_of(&cells, &quiet, scale, account)?;
     let mut open = Raster::filled(walls.rect(), 1u8, account)?;
@@ -64,6 +66,7 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
     );
     let mut background = flood.reached();
     shore::reached(&cells, &mut background, &open, scale * scale, account)?;
+    let mut lit = background.cropped(background.rect(), account)?;
     let light = light::filled(&cells, &background, account)?;
     let texture = Texture::measured(ask, &noise, detail?, &light.cells, &background, account)?;
     bare::left(&mut background, &texture, account)?;
@@ -72,6 +75,7 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
         let rest = without(&background, &pockets.0, account)?;
         let light = light::filled(&cells, &rest, account)?;
         areas::undone(&cells, &mut background, &pockets, &light.cells, &texture);
+        lit.data_mut().copy_from_slice(background.data());
         light::filled(&cells, &background, account)?
     } else {
         light
@@ -88,12 +92,17 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<Ground, OverBudget> 
     }
     let departures = parts::departures(&cells, &light.cells, account)?;
     parts::dropped(&mut background, &departures, scale * scale, account)?;
-    let light = light::filled(&cells, &background, account)?;
-    Ok(Ground {
+    // The same cells give the same light.
+    let light = match lit.data() == background.data() {
+        true => light,
+        false => light::filled(&cells, &background, account)?,
+    };
+    let ground = Ground {
         noise,
         background,
         light,
-    })
+    };
+    Ok((ground, cells.bare(weight)))
 }
 
 /// Background without the cells that have a label.
@@ -146,7 +155,7 @@ fn walls_of(
 /// The light again after rods: `also_background` are cells to add, `without` cells whose light is not the piece's
 /// (a rod's own shadow). Both at half size, 1 = yes, each on its own rectangle.
 pub(super) fn relit(
-    ask: &Ask,
+    bare: Bare,
     ground: Ground,
     also_background: &Raster<u8>,
     without: &Raster<u8>,
@@ -159,7 +168,7 @@ pub(super) fn relit(
     } = ground;
     let rect = background.rect();
     let set = |mask: &Raster<u8>, x, y| mask.rect().contains(x, y) && mask.at(x, y) > 0;
-    let cells = cells::weighed(ask, &noise, &background, account)?;
+    let cells = bare.weighed(&background, account)?;
     let mut lit = Raster::filled(rect, 0u8, account)?;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {

@@ -78,7 +78,7 @@ fn ground(
 ) -> Ground {
     let plate = noisy(picture(account, plate), 1);
     let frame = noisy(picture(account, frame), 2);
-    found(&ask(&frame, &plate), account).unwrap()
+    found(&ask(&frame, &plate), account).unwrap().0
 }
 
 fn ask<'a>(frame: &'a Light, plate: &'a Light) -> Ask<'a> {
@@ -163,7 +163,7 @@ fn a_shadow_at_a_piece_is_the_set_however_low_the_noise() {
         };
         let plate = less(noisy(picture(&account, plain), 1), &plain);
         let frame = less(noisy(picture(&account, shown), 2), &shown);
-        let ground = found(&ask(&frame, &plate), &account).unwrap();
+        let (ground, _) = found(&ask(&frame, &plate), &account).unwrap();
         // The piece covers 201 cells, its rim 30 more.
         let left = left(&ground);
         assert!((200..280).contains(&left), "{left} at {share}");
@@ -328,7 +328,7 @@ fn the_outside_of_within_is_no_limit_to_the_set() {
         within: Some(&within),
         ..ask(&frame, &plate)
     };
-    let ground = found(&asked, &account).unwrap();
+    let (ground, _) = found(&asked, &account).unwrap();
     assert_eq!(ground.background.at(16, 40), 1);
     assert_eq!(ground.background.at(40, 40), 0);
 }
@@ -347,7 +347,7 @@ fn tiny_blank_and_broken_pictures_are_survived() {
         let frame = Light::filled(rect, [value; 3], &account).unwrap();
         let plate = Light::filled(rect, [0.5; 3], &account).unwrap();
         for (a, b) in [(&frame, &plate), (&plate, &frame), (&frame, &frame)] {
-            let ground = found(&ask(a, b), &account).unwrap();
+            let (ground, _) = found(&ask(a, b), &account).unwrap();
             assert!(
                 ground
                     .light

@@ -58,7 +58,7 @@ struct Side<'a> {
 
 impl Side<'_> {
     fn of<'a>(ask: &Ask<'a>, account: &Account) -> Result<(Side<'a>, LightField), OverBudget> {
-        let found = ground::found(ask, account)?;
+        let (found, _) = ground::found(ask, account)?;
         let rect = ask.frame.rect();
         let mut backdrop = ask.plate.cropped(rect, account)?;
         let width = backdrop.width().max(1);

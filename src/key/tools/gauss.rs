@@ -59,7 +59,11 @@ pub fn taps(sigma: f64) -> Vec<f32> {
     (0..=reach).map(|i| (weight(i) / sum) as f32).collect()
 }
 
-/// The picture blurred by a Gaussian of `sigma` pixels.
+/// Rows of a band, in reaches of the blur: what a band sees of its neighbours is blurred along the rows twice.
+const BAND: usize = 16;
+
+/// The picture blurred by a Gaussian of `sigma` pixels: along the rows of a band and of what it sees beside itself, then
+/// across them.
 pub fn blurred<P: Pixel>(
     source: &Raster<P>,
     sigma: f64,
@@ -72,29 +76,39 @@ pub fn blurred<P: Pixel>(
     if width == 0 {
         return Ok(out);
     }
-    let mut across = Raster::filled(rect, P::default(), account)?;
-    across
-        .data_mut()
-        .par_chunks_mut(width)
-        .zip(source.data().par_chunks(width))
-        .for_each_init(Vec::new, |padded, (out, row)| {
-            row_blurred::<P>(row, out, &taps, padded)
-        });
     let rows = rect.height() as usize;
-    let across = across.data();
+    let reach = taps.len() - 1;
+    let threads = rayon::current_num_threads().max(1);
+    let bands = (rows / (BAND * reach).max(BAND)).next_multiple_of(threads);
+    let tall = rows.div_ceil(bands.max(threads));
+    let room = (tall + 2 * reach).min(rows) * width * size_of::<P>() * threads;
+    let _held = account.charge(room as u64, "bands of a blur")?;
     out.data_mut()
-        .par_chunks_mut(width)
+        .par_chunks_mut(width * tall)
         .enumerate()
-        .for_each(|(y, out)| {
-            let row = |y: usize| P::flat(&across[y * width..][..width]);
-            let out = P::flat_mut(out);
-            for (out, v) in out.iter_mut().zip(row(y)) {
-                *out = v * taps[0];
-            }
-            spread(out, &taps, |i| {
-                (row(y.saturating_sub(i)), row((y + i).min(rows - 1)))
-            });
-        });
+        .for_each_init(
+            || (Vec::new(), Vec::new()),
+            |(padded, across), (band, out)| {
+                let first = band * tall;
+                let low = first.saturating_sub(reach);
+                let high = (first + out.len() / width + reach).min(rows);
+                across.resize((high - low) * width, P::default());
+                let seen = &source.data()[low * width..high * width];
+                for (out, row) in across.chunks_mut(width).zip(seen.chunks(width)) {
+                    row_blurred::<P>(row, out, &taps, padded);
+                }
+                for (out, y) in out.chunks_mut(width).zip(first..) {
+                    let row = |y: usize| P::flat(&across[(y - low) * width..][..width]);
+                    let out = P::flat_mut(out);
+                    for (out, v) in out.iter_mut().zip(row(y)) {
+                        *out = v * taps[0];
+                    }
+                    spread(out, &taps, |i| {
+                        (row(y.saturating_sub(i)), row((y + i).min(rows - 1)))
+                    });
+                }
+            },
+        );
     Ok(out)
 }
 
@@ -165,6 +179,35 @@ mod tests {
         let flat = Raster::filled(Rect::new(0, 0, 3, 2), 0.7f32, &account).unwrap();
         for v in blurred(&flat, 5.0, &account).unwrap().data() {
             assert!((v - 0.7).abs() < 1e-5);
+        }
+    }
+
+    #[test]
+    fn bands_do_not_show() {
+        let account = Account::unlimited();
+        let mut tall = Raster::filled(Rect::new(0, 0, 5, 260), [0.0f32; 3], &account).unwrap();
+        for (n, pixel) in tall.data_mut().iter_mut().enumerate() {
+            *pixel = [0, 1, 2].map(|k| (n * n % (97 + k)) as f32);
+        }
+        for sigma in [0.8, 2.0, 8.0] {
+            let taps = taps(sigma);
+            let out = blurred(&tall, sigma, &account).unwrap();
+            let whole =
+                |of: &Raster<[f32; 3]>, x: i32, y: i32| of.at(x.clamp(0, 4), y.clamp(0, 259));
+            let tap = |i: i32| taps.get(i.unsigned_abs() as usize).copied().unwrap_or(0.0);
+            let reach = taps.len() as i32;
+            for y in 0..260 {
+                let mut sum = 0.0f64;
+                for v in -reach..=reach {
+                    for u in -reach..=reach {
+                        sum += f64::from(tap(u) * tap(v) * whole(&tall, 2 + u, y + v)[1]);
+                    }
+                }
+                assert!(
+                    (f64::from(out.at(2, y)[1]) - sum).abs() < 1e-3,
+                    "{sigma} {y}"
+                );
+            }
         }
     }
 

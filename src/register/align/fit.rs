@@ -59,10 +59,10 @@ pub(super) fn fitted(patches: &[Patch], mut pose: Pose, ways: &[Way], rounds: us
         .map(|patch| typical(patch.plate.detail.data()));
     let cut = 3.0 * details.fold(0.0, f32::max);
     let measured =
-        |pose: &Pose, spread| measure::blocks(patches, &pose.map(), Gauge { spread, cut });
-    let mut spread = measure::first_spread(patches, &pose.map(), cut);
+        |pose: &Pose, spread, cut| measure::blocks(patches, &pose.map(), Gauge { spread, cut });
+    let mut spread = measure::first_spread(patches, &pose.map());
     for _ in 0..rounds {
-        let blocks = measured(&pose, spread);
+        let blocks = measured(&pose, spread, None);
         let (mut hold, pull) = normal(&blocks, &pose, ways);
         let n = ways.len();
         let trace: f64 = (0..n).map(|k| hold[k][k]).sum();
@@ -89,7 +89,7 @@ pub(super) fn fitted(patches: &[Patch], mut pose: Pose, ways: &[Way], rounds: us
             break;
         }
     }
-    let blocks = measured(&pose, spread);
+    let blocks = measured(&pose, spread, Some(cut));
     let hold = hold_over_noise(&blocks, spread);
     let mut covariance = covariance(&blocks, &pose, ways, step);
     // Where noise rules, part of the hold is the noise's own: the match found is the luckiest one nearby.

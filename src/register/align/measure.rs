@@ -41,8 +41,8 @@ pub(super) struct Block {
 pub(super) struct Gauge {
     /// Standard deviation of differences; infinite before it is known.
     pub spread: f32,
-    /// Detail is cut here for `cut_product`.
-    pub cut: f32,
+    /// Detail is cut here for `cut_product`; `None` where no product is asked for: all of them stay zero.
+    pub cut: Option<f32>,
 }
 
 impl Block {
@@ -66,9 +66,9 @@ pub(super) fn blocks(patches: &[Patch], map: &Map, gauge: Gauge) -> Vec<Block> {
 }
 
 /// The standard deviation of differences before anything is known about them, from every fifth block.
-pub(super) fn first_spread(patches: &[Patch], map: &Map, cut: f32) -> f32 {
+pub(super) fn first_spread(patches: &[Patch], map: &Map) -> f32 {
     let spread = f32::INFINITY;
-    self::spread(&every(5, patches, map, Gauge { spread, cut }))
+    self::spread(&every(5, patches, map, Gauge { spread, cut: None }))
 }
 
 fn every(nth: usize, patches: &[Patch], map: &Map, gauge: Gauge) -> Vec<Block> {
@@ -174,7 +174,7 @@ fn block(patch: &Patch, part: Rect, map: &Map, gauge: Gauge) -> Block {
         let own = offsets.map(|k| detail.span(y + k - REACH, around.x0, around.x1));
         let seen = offsets.map(|k| &warped.values[(line + k as usize - reach) * wide..][..wide]);
         let smooth = base.span(y, part.x0, part.x1);
-        let lows = &warped.base[line * wide + reach..][..across];
+        let lows = warped.lows(patch, line, reach, across);
         if let Some(known) = &patch.set {
             known.row(y, part.x0, &mut set);
         }

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use super::fit::{Fit, correlation, near};
 use super::measure::{self, Block, Gauge};
-use super::patch::{Patch, typical};
+use super::patch::Patch;
 use super::pose::{Pose, Way, inverse};
 
 /// Pose and covariance of the joined answer.
@@ -25,6 +25,7 @@ struct Opinion {
     pull: Vec<f64>,
     /// Covariance of the pull.
     doubt: Vec<Vec<f64>>,
+    /// Zero where products were not asked for.
     correlation: f64,
 }
 
@@ -79,7 +80,13 @@ pub(super) fn refitted(octaves: &[Vec<Patch>], fit: Fit, ways: &[Way]) -> Fit {
 fn refined(octaves: &[Vec<Patch>], mut pose: Pose, ways: &[Way]) -> Option<Refined> {
     let mut covariance = None;
     let mut finest = !octaves.is_empty();
-    let mut gauges: Vec<Gauge> = octaves.iter().map(|patches| gauge(patches)).collect();
+    // Of the finest octave alone it is asked how alike the pictures are.
+    let mut gauges: Vec<Gauge> = (0..octaves.len())
+        .map(|k| Gauge {
+            spread: f32::INFINITY,
+            cut: (k == 0).then_some(f32::INFINITY),
+        })
+        .collect();
     for _ in 0..ROUNDS {
         let opinions: Vec<Option<Opinion>> = octaves
             .par_iter()
@@ -116,22 +123,11 @@ fn refined(octaves: &[Vec<Patch>], mut pose: Pose, ways: &[Way]) -> Option<Refin
     Some(Refined { pose, covariance })
 }
 
-/// What an octave is measured with before anything is known of it.
-fn gauge(patches: &[Patch]) -> Gauge {
-    let details = patches
-        .iter()
-        .map(|patch| typical(patch.plate.detail.data()));
-    Gauge {
-        spread: f32::INFINITY,
-        cut: 3.0 * details.fold(0.0, f32::max),
-    }
-}
-
 fn opinion(patches: &[Patch], pose: &Pose, ways: &[Way], gauge: &mut Gauge) -> Option<Opinion> {
     let step = patches.first()?.step;
     let map = pose.map();
     if gauge.spread == f32::INFINITY {
-        gauge.spread = measure::first_spread(patches, &map, gauge.cut);
+        gauge.spread = measure::first_spread(patches, &map);
     }
     let blocks = measure::blocks(patches, &map, *gauge);
     gauge.spread = measure::spread(&blocks);

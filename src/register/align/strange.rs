@@ -104,10 +104,12 @@ fn compared(patch: &Patch, tile: Rect, map: &Map) -> Option<Vec<Cell>> {
     for y in inner.y0..inner.y1 {
         let row = (y - tile.y0) as usize / CELL as usize * across;
         let own = detail.span(y, inner.x0, inner.x1);
-        let lows = patch.frame.base.span(y, inner.x0, inner.x1);
-        for (k, (own, low)) in own.iter().zip(lows).enumerate() {
-            let at = ((y - around.y0) as usize) * wide + k + REACH as usize;
-            let ratio = low / warped.base[at];
+        let smooth = patch.frame.base.span(y, inner.x0, inner.x1);
+        let line = (y - around.y0) as usize;
+        let lows = warped.lows(patch, line, REACH as usize, own.len());
+        for (k, (own, (smooth, low))) in own.iter().zip(smooth.iter().zip(lows)).enumerate() {
+            let at = line * wide + k + REACH as usize;
+            let ratio = smooth / low;
             let seen = &warped.values;
             let error = ratio * seen[at] - own;
             let slopes = [
@@ -166,9 +168,14 @@ impl Set {
         let side = self.side as i32;
         let all = self.cells.rect();
         let line = self.cells.row((y / side).min(all.y1 - 1));
-        for (value, x) in out.iter_mut().zip(x0..) {
-            let column = ((x / side) as usize).min(line.len() - 1);
-            *value = f32::from(line[column]);
+        let (mut column, mut left) = ((x0 / side) as usize, side - x0 % side);
+        let mut rest = out;
+        while !rest.is_empty() {
+            let count = (left as usize).min(rest.len());
+            let (own, more) = rest.split_at_mut(count);
+            own.fill(f32::from(line[column.min(line.len() - 1)]));
+            (rest, left) = (more, side);
+            column += 1;
         }
     }
 }

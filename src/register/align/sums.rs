@@ -89,7 +89,13 @@ impl Sums {
             xy[x] += w * 0.5 * (gx[x] * sy[x] + gy[x] * sx[x]);
             yy[x] += w * gy[x] * sy[x];
         }
-        let limit = gauge.cut;
+        for x in 0..across {
+            weight[x] += row.weight[x];
+            count[x] += row.one[x];
+        }
+        let Some(limit) = gauge.cut else {
+            return;
+        };
         let held = |v: f32| {
             let v = if v < -limit { -limit } else { v };
             if v > limit { limit } else { v }
@@ -100,8 +106,6 @@ impl Sums {
             ff[x] += w * v * v;
             pf[x] += w * p * v;
             cut[x] += one * held(p) * held(v);
-            weight[x] += w;
-            count[x] += one;
         }
     }
 

@@ -7,7 +7,16 @@ use crate::geom::{Map, Rect};
 /// The plate as the frame's grid sees it.
 pub(super) struct Warped {
     pub values: Vec<f32>,
-    pub base: Vec<f32>,
+    base: Base,
+    /// Pixels across.
+    wide: usize,
+}
+
+/// The smooth part.
+enum Base {
+    /// The plate's own rows, from this pixel of it on.
+    Plain(usize),
+    Own(Vec<f32>),
 }
 
 impl Warped {
@@ -42,10 +51,8 @@ impl Warped {
             [at[0] - f64::from(x), at[1] - f64::from(y)]
         };
         let count = around.area() as usize;
-        let mut warped = Warped {
-            values: Vec::with_capacity(count),
-            base: Vec::with_capacity(count),
-        };
+        let mut values = Vec::with_capacity(count);
+        let wide = around.width() as usize;
         let (detail, base) = (patch.plate.detail.data(), patch.plate.base.data());
         let ends = [
             apart(around.x0, around.y0),
@@ -62,9 +69,10 @@ impl Warped {
                 f64::from(around.x0) + mean[0],
                 f64::from(around.y0) + mean[1],
             ];
-            warped.shift(patch, around, first);
-            return Some(warped);
+            let base = shifted(&mut values, patch, around, first);
+            return Some(Warped { values, base, wide });
         }
+        let mut smooth = Vec::with_capacity(count);
         for y in around.y0..around.y1 {
             for x in around.x0..around.x1 {
                 let at = place(x, y);
@@ -78,38 +86,53 @@ impl Warped {
                     let line = &detail[(row + k) * width + column..][..6];
                     sum += weight * weighed(line, &across);
                 }
-                warped.values.push(sum);
+                values.push(sum);
                 let near = |v: f64, side: usize| ((v + 0.5) as usize).min(side - 1);
-                warped
-                    .base
-                    .push(base[near(at[1], height) * width + near(at[0], width)]);
+                smooth.push(base[near(at[1], height) * width + near(at[0], width)]);
             }
         }
-        Some(warped)
+        let base = Base::Own(smooth);
+        Some(Warped { values, base, wide })
     }
 
-    /// The same for a plain shift, where all pixels share their weights: down first, then across.
-    fn shift(&mut self, patch: &Patch, around: Rect, first: [f64; 2]) {
-        let width = patch.plate.size()[0];
-        let wide = around.width() as usize;
-        let (detail, base) = (patch.plate.detail.data(), patch.plate.base.data());
-        let (u, v) = (first[0].floor(), first[1].floor());
-        let (across, down) = (six((first[0] - u) as f32), six((first[1] - v) as f32));
-        let (column, row) = (u as usize - 2, v as usize - 2);
-        let near = [(first[0] + 0.5) as usize, (first[1] + 0.5) as usize];
-        let mut line = vec![0.0f32; wide + 5];
-        for y in 0..around.height() as usize {
-            let rows =
-                [0, 1, 2, 3, 4, 5].map(|k| &detail[(row + y + k) * width + column..][..wide + 5]);
-            six_added(rows, &down, &mut line);
-            let first = self.values.len();
-            self.values.resize(first + wide, 0.0);
-            let beside = [0, 1, 2, 3, 4, 5].map(|k| &line[k..k + wide]);
-            six_added(beside, &across, &mut self.values[first..]);
-            self.base
-                .extend_from_slice(&base[(near[1] + y) * width + near[0]..][..wide]);
+    /// The smooth part of `count` pixels of a line, from the pixel `from` on.
+    pub(super) fn lows<'a>(
+        &'a self,
+        patch: &'a Patch,
+        line: usize,
+        from: usize,
+        count: usize,
+    ) -> &'a [f32] {
+        match &self.base {
+            Base::Plain(first) => {
+                let first = first + line * patch.plate.size()[0] + from;
+                &patch.plate.base.data()[first..first + count]
+            }
+            Base::Own(base) => &base[line * self.wide + from..][..count],
         }
     }
+}
+
+/// The same for a plain shift, where all pixels share their weights: down first, then across.
+fn shifted(values: &mut Vec<f32>, patch: &Patch, around: Rect, first: [f64; 2]) -> Base {
+    let width = patch.plate.size()[0];
+    let wide = around.width() as usize;
+    let detail = patch.plate.detail.data();
+    let (u, v) = (first[0].floor(), first[1].floor());
+    let (across, down) = (six((first[0] - u) as f32), six((first[1] - v) as f32));
+    let (column, row) = (u as usize - 2, v as usize - 2);
+    let near = [(first[0] + 0.5) as usize, (first[1] + 0.5) as usize];
+    let mut line = vec![0.0f32; wide + 5];
+    for y in 0..around.height() as usize {
+        let rows =
+            [0, 1, 2, 3, 4, 5].map(|k| &detail[(row + y + k) * width + column..][..wide + 5]);
+        six_added(rows, &down, &mut line);
+        let first = values.len();
+        values.resize(first + wide, 0.0);
+        let beside = [0, 1, 2, 3, 4, 5].map(|k| &line[k..k + wide]);
+        six_added(beside, &across, &mut values[first..]);
+    }
+    Base::Plain(near[1] * width + near[0])
 }
 
 /// Where all of a block moves alike to within this (grid px), it is taken as a plain shift: what its two ends are off
