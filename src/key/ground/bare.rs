@@ -24,6 +24,8 @@ const FEW: usize = 200;
 /// Texture is missing where less than this share of the usual is seen, and where that many deviations lack.
 const SEEN: f32 = 0.2;
 const LACK: f32 = 5.0;
+/// Windows that lack this many deviations say nothing of what is usual.
+const NO_SUCH: f32 = 3.0;
 /// Deviations lacking in some cells of an area without texture.
 const SURELY: f32 = 10.0;
 /// Share of a window that must be accepted.
@@ -131,12 +133,16 @@ fn learnt(window: &Raster<Sums>, cells: f32) -> [Option<Usual>; CLASSES] {
         if count < FEW {
             return None;
         }
-        let mut at = |q: f32| {
-            let i = (q * (shares.len() - 1) as f32) as usize;
-            *shares.select_nth_unstable_by(i, f32::total_cmp).1
-        };
-        // Upwards only: pieces the flood entered lie below.
-        let (middle, high) = (at(0.5), at(0.84));
+        // Upwards only: pieces the flood entered lie below. Twice: the second time without those.
+        let (mut middle, mut high) = (0.0, 0.0);
+        for _ in 0..2 {
+            let mut at = |q: f32| {
+                let i = (q * (shares.len() - 1) as f32) as usize;
+                *shares.select_nth_unstable_by(i, f32::total_cmp).1
+            };
+            (middle, high) = (at(0.5), at(0.84));
+            shares.retain(|share| *share >= middle - NO_SUCH * (high - middle));
+        }
         Some(Usual {
             share: middle,
             deviation: high - middle,

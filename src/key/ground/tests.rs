@@ -110,8 +110,7 @@ fn noise_alone_is_nothing_and_is_measured() {
 }
 
 #[test]
-#[ignore = "fails: a deep shadow 80 px wide on a quiet plate is left out"]
-fn a_shadow_a_penumbra_and_bounced_light_are_the_set() {
+fn a_shadow_and_a_penumbra_are_the_set() {
     let account = Account::unlimited();
     for plate in [plain, busy] {
         let shadow = ground(
@@ -122,6 +121,14 @@ fn a_shadow_a_penumbra_and_bounced_light_are_the_set() {
         assert_eq!(left(&shadow), 0);
         let inside = shadow.light.at(79, 79);
         assert!(inside.iter().all(|v| (v - 0.5).abs() < 0.02), "{inside:?}");
+    }
+}
+
+#[test]
+#[ignore = "fails: a tint that changes by 15 % over 60 px is taken for an edge"]
+fn bounced_light_is_the_set() {
+    let account = Account::unlimited();
+    for plate in [plain, busy] {
         let bounce = ground(
             plate,
             |x, y| {
@@ -136,7 +143,6 @@ fn a_shadow_a_penumbra_and_bounced_light_are_the_set() {
 
 /// As a rendered frame has it, and as a camera has it.
 #[test]
-#[ignore = "fails: without noise the deepest part of a shadow at the piece is left out of the set"]
 fn a_shadow_at_a_piece_is_the_set_however_low_the_noise() {
     let account = Account::unlimited();
     let round = |x: i32, y: i32, (cx, cy): (f32, f32), radius: f32, soft: f32| {
@@ -276,7 +282,6 @@ fn a_wide_hole_is_one_though_its_middle_lies_in_no_shadow() {
 }
 
 #[test]
-#[ignore = "fails: the shadow beside the piece is left out of the set"]
 fn thrown_light_is_one_where_nothing_happens_whatever_the_drift() {
     let account = Account::unlimited();
     let shade = |d: f32| 1.0 / (1.0 + (d / 30.0) * (d / 30.0) * (d / 30.0) * (d / 30.0));

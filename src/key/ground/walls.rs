@@ -30,9 +30,9 @@ const PLAIN: f32 = 9.0;
 const RAMP: f32 = 5.0;
 const RAMP_SHARE: f32 = 0.5;
 
-/// Beside an edge, a mean's length away, the slope outside is the edge's own and predicts a step where light doesn't
-/// change at all: an echo. A step may be this many times the change there, once that is more than so many deviations,
-/// and some deviations besides.
+/// A step counts where light changes faster than the slopes outside it say. Beside an edge, a mean's length away, and at
+/// a penumbra's rims the slope outside says more than what happens: echoes. A step may be this many times the change
+/// there, once that is more than so many deviations, and some deviations besides.
 const ECHO: f32 = 25.0;
 const CHANGES: f32 = 3.0;
 const FAINT: f32 = 2.0;
@@ -150,8 +150,8 @@ pub(super) fn steps(
                 let rows = Rows::of(along, &line, rect.y0 + j as i32);
                 for x in MARGIN..width - MARGIN {
                     let found = rows.step(x, of);
-                    plain[x] = plain[x].max(found.plain);
-                    if found.own > strength[x] {
+                    if found.plain > plain[x] {
+                        plain[x] = found.plain;
                         strength[x] = found.own;
                         best[x] = n as u8;
                     }
@@ -290,9 +290,12 @@ impl<'a> Rows<'a> {
             let variance = variance + shift * shift;
             let level = (0.5 * (mean[1] + mean[2])).max(0.02);
             let sigma = variance.sqrt();
-            let most = ECHO * (change.abs() - CHANGES * sigma).max(0.0) + FAINT * sigma;
+            let faster = match step * change > 0.0 {
+                true => (change.abs() - CHANGES * sigma).max(0.0),
+                false => 0.0,
+            };
             steps[k] = step / level;
-            mosts[k] = most / level;
+            mosts[k] = (ECHO * faster + FAINT * sigma) / level;
             sures[k] = 1.0 / (variance / (level * level) + slack * slack);
         }
         if of == Of::Tint {
