@@ -17,11 +17,27 @@ type Sums = [f32; 10];
 /// Each coarser level counts this much less: with the fourfold larger cell, weight falls as distance^-5.
 const FALL: f32 = 1.0 / 8.0;
 const LEVELS: usize = 8;
-/// Spread that is always granted, as a share of the colour: surfaces do shade off toward their edge.
-const SHADE: f32 = 0.03;
-/// And along its brightness: light on a surface changes far more toward an edge than its tint does. As a share, at most;
-/// and the square of it as a multiple of what the sure pixels' colours vary by (their variance over their square).
-const BRIGHT: f32 = 0.3;
+/// How much colour may depart from that of the sure pixels near by.
+#[derive(Clone, Copy, Debug)]
+struct Room {
+    /// Spread that is always granted, as a share of the colour: surfaces do shade off toward their edge.
+    shade: f32,
+    /// And along its brightness, at most: light on a surface changes far more toward an edge than its tint does.
+    bright: f32,
+}
+
+/// A surface with an edge: a highlight may fall to a dark flank within its last pixels, of one hue.
+const SURFACE: Room = Room {
+    shade: 0.02,
+    bright: 0.35,
+};
+/// Strands and what lies between them.
+const STRANDS: Room = Room {
+    shade: 0.03,
+    bright: 0.3,
+};
+/// The square of spread in brightness as a multiple of what the sure pixels' colours vary by (their variance over their
+/// square).
 const UNEVEN: f32 = 4.0;
 /// Where nothing sure lies in the finest cells (less than this weight), colour comes from some way off: its variance
 /// there is so many times what is seen among the sure pixels.
@@ -29,7 +45,7 @@ const SOME: f32 = 0.02;
 const BEYOND: f32 = 4.0;
 /// From this share of the most a frame holds a channel may be cut off, and its tint wrong: such colours count so much.
 const FULL: f32 = 0.97;
-const CLIPPED: f32 = 0.02;
+const CLIPPED: f32 = 0.002;
 /// How well coverage is known where it is half (standard deviation).
 const UNSURE: f32 = 0.04;
 
@@ -40,6 +56,7 @@ pub struct Near {
     levels: Vec<Raster<Sums>>,
     skip: usize,
     fall: f32,
+    room: Room,
 }
 
 fn add(into: &mut Sums, from: &Sums, share: f32) {
@@ -73,7 +90,8 @@ impl Near {
                     t * t
                 }
         };
-        Near::summed(colour, sure, 0, FALL, account)
+        let room = if band.has_strands() { STRANDS } else { SURFACE };
+        Near::summed(colour, sure, (0, FALL), room, account)
     }
 
     /// Gathers colours of strands: of the zone's pixels those that differ most, over a wide neighbourhood; once
@@ -102,15 +120,15 @@ impl Near {
                 t * t
             }
         };
-        Near::summed(colour, sure, 3, 0.5, account)
+        Near::summed(colour, sure, (3, 0.5), STRANDS, account)
     }
 
     /// Sums of `colour` weighted by `sure`; levels before `skip` are built but not looked at.
     fn summed(
         colour: &Light,
         sure: impl Fn(usize) -> f32 + Sync,
-        skip: usize,
-        fall: f32,
+        (skip, fall): (usize, f32),
+        room: Room,
         account: &Account,
     ) -> Result<Near, OverBudget> {
         let width = colour.width();
@@ -177,6 +195,7 @@ impl Near {
             levels,
             skip,
             fall,
+            room,
         })
     }
 
@@ -257,11 +276,12 @@ impl Near {
         s[6..].copy_from_slice(&last);
         let m = [s[1], s[2], s[3]];
         let g = |k: usize| {
-            let v = SHADE * m[k];
+            let v = self.room.shade * m[k];
             v * v + 1e-7
         };
         let seen = (s[4] + s[7] + s[9]) / (m[0] * m[0] + m[1] * m[1] + m[2] * m[2]).max(1e-9) - 1.0;
-        let bright = (UNEVEN * seen.max(0.0)).min(BRIGHT * BRIGHT);
+        let most = self.room.bright;
+        let bright = (UNEVEN * seen.max(0.0)).min(most * most);
         let lit = |j: usize, k: usize| bright * m[j] * m[k];
         let spread = [
             grow * (s[4] - m[0] * m[0]).max(0.0) + g(0) + lit(0, 0),

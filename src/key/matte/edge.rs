@@ -11,7 +11,7 @@ use super::super::tools::windows::PIECE;
 use super::band::Band;
 use super::contour::{Contour, step};
 use super::measure::Sensed;
-use super::window::{Fit, REACH, TERMS, WIDTHS, Window};
+use super::window::{Fit, HUE, REACH, TERMS, WIDTHS, Window};
 use crate::budget::{Account, Charge, OverBudget};
 use crate::raster::Raster;
 
@@ -23,7 +23,7 @@ const ASKED: usize = 4;
 /// How well coverage at an edge is known at its best (standard deviation).
 const FLOOR: f32 = 0.03;
 /// A fit's say, as a factor of its own precision, beside that of single pixels: those all lean on one colour from inside.
-const SAY: f32 = 1.5;
+const SAY: f32 = 3.5;
 /// Nothing is said of coverage further from the edge than this, in pixels.
 const BESIDE: f32 = 4.0;
 /// Windows this far away (half side, deviation; pixels) have a say at a pixel.
@@ -35,8 +35,9 @@ const CLOSE: f32 = 1.3;
 pub struct Edge {
     /// Per pixel of the list: coverage and how firmly (1 / variance).
     expected: Vec<(f32, f32)>,
-    /// Colour, its variance a channel (negative where nothing is known), and the share it varies by from pixel to pixel.
-    colour: Vec<([f32; 3], [f32; 2])>,
+    /// Colour, its variances along its hue and across (negative where nothing is known), and the share it varies by from
+    /// pixel to pixel.
+    colour: Vec<([f32; 3], [f32; 3])>,
     _charge: Charge,
 }
 
@@ -47,10 +48,21 @@ impl Edge {
 
     /// Mean and covariance of the colour at the list's nth pixel.
     pub fn colour(&self, n: usize) -> Option<([f32; 3], [f32; 6])> {
-        let (mean, [v, uneven]) = self.colour[n];
-        (v >= 0.0).then(|| {
-            let spread: [f32; 3] = mean.map(|m| v + (uneven * m) * (uneven * m) + 1e-7);
-            (mean, [spread[0], 0.0, 0.0, spread[1], 0.0, spread[2]])
+        let (mean, [along, across, uneven]) = self.colour[n];
+        (along >= 0.0).then(|| {
+            let size = mean[0] * mean[0] + mean[1] * mean[1] + mean[2] * mean[2];
+            let across = across + HUE * HUE * size / 3.0 + 1e-7;
+            let more = (along + uneven * uneven * size + 1e-7 - across) / size.max(1e-9);
+            let [r, g, b] = mean;
+            let spread = [
+                across + more * r * r,
+                more * r * g,
+                more * r * b,
+                across + more * g * g,
+                more * g * b,
+                across + more * b * b,
+            ];
+            (mean, spread)
         })
     }
 }
@@ -306,16 +318,17 @@ fn joined(
     fits: &[Option<Fit>],
     i: usize,
     deviation: f32,
-) -> ((f32, f32), ([f32; 3], [f32; 2])) {
+) -> ((f32, f32), ([f32; 3], [f32; 3])) {
     let [d, gx, gy] = window.at.data()[i];
-    let nothing = ((0.0, 0.0), ([0.0; 3], [-1.0, 0.0]));
+    let nothing = ((0.0, 0.0), ([0.0; 3], [-1.0, 0.0, 0.0]));
     if d.is_nan() || d.abs() > BESIDE {
         return nothing;
     }
     let (x, y) = ((i % window.width) as i32, (i / window.width) as i32);
     let (mut total, mut shift, mut unsure, mut square) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
     let (mut colour, mut loose, mut squares, mut uneven) =
-        ([0.0f32; 3], 0.0f32, [0.0f32; 3], 0.0f32);
+        ([0.0f32; 3], [0.0f32; 2], [0.0f32; 2], 0.0f32);
+    let mut hue = None;
     for v in (y - AROUND).max(0)..(y + AROUND + 1).min(window.height as i32) {
         for u in (x - AROUND).max(0)..(x + AROUND + 1).min(window.width as i32) {
             let j = v as usize * window.width + u as usize;
@@ -335,13 +348,17 @@ fn joined(
             shift += w * fit.shift;
             square += w * fit.shift * fit.shift;
             unsure += w * fit.unsure;
-            loose += w * fit.loose;
+            loose = [0, 1].map(|k| loose[k] + w * fit.loose[k]);
+            let hue = *hue.get_or_insert(fit.hue);
+            let mut lit = 0.0;
             uneven += w * fit.uneven;
             for k in 0..3 {
                 let f = (0..TERMS).map(|n| terms[n] * fit.colour[n][k]).sum::<f32>() / share;
                 colour[k] += w * f;
-                squares[k] += w * f * f;
+                squares[1] += w * f * f;
+                lit += f * hue[k];
             }
+            squares[0] += w * lit * lit;
         }
     }
     if total.is_nan() || total <= 0.0 {
@@ -350,9 +367,11 @@ fn joined(
     let shift = shift / total;
     let unsure = unsure / total + (square / total - shift * shift).max(0.0);
     let colour = colour.map(|v| v / total);
-    let apart = (0..3)
-        .map(|k| (squares[k] / total - colour[k] * colour[k]).max(0.0))
-        .fold(0.0, f32::max);
+    let hue = hue.unwrap_or([0.0; 3]);
+    let lit: f32 = (0..3).map(|k| colour[k] * hue[k]).sum();
+    let size: f32 = colour.iter().map(|v| v * v).sum();
+    let along = (squares[0] / total - lit * lit).max(0.0);
+    let across = 0.5 * (squares[1] / total - size - along).max(0.0);
     let z = (d + shift) / deviation;
     let slope = 0.398_942_3 * libm::expf(-0.5 * z * z) / deviation;
     let firm = SAY / (slope * slope * unsure + FLOOR * FLOOR);
@@ -361,7 +380,11 @@ fn joined(
         (step(z), firm),
         (
             colour.map(|v| v.clamp(0.0, top)),
-            [loose / total + apart, uneven / total],
+            [
+                loose[0] / total + along,
+                loose[1] / total + across,
+                uneven / total,
+            ],
         ),
     )
 }

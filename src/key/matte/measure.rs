@@ -22,6 +22,12 @@ const LEARNT: f32 = 0.04;
 const DOUBT: f32 = 4.0;
 const LIT: f32 = 0.02;
 
+/// How dark and how bright a pixel may be told to be, as a multiple of the colour near by; less than so much coverage
+/// tells nothing of it.
+const DIM: f32 = 0.05;
+const BRIGHT: f32 = 2.0;
+const SOME: f32 = 0.02;
+
 /// How firmly an area found solid is held to full coverage.
 const SOLID: f32 = 400.0;
 
@@ -201,7 +207,7 @@ impl Data {
                     let i = pixel as usize;
                     if let Some((mean, spread)) = edge.colour(piece * PIECE + n) {
                         let start = 0.5 * (matte.data()[i] + 0.5);
-                        let (a, w) = projected(sensed, i, (mean, spread), start);
+                        let (a, w) = surface(sensed, i, (mean, spread), start);
                         // Where what lies further inside tells more, that stands.
                         if w > weight[n] {
                             (asked[n], weight[n]) = (a.max(sensed.least(i)), w);
@@ -256,6 +262,13 @@ fn determinant(m: &[f32; 6]) -> f32 {
     det.max(1e-36) as f32
 }
 
+/// Whether what departs from the mean's hue is the same however bright the piece is, or a share of its light.
+#[derive(Clone, Copy, PartialEq)]
+enum Hue {
+    Loose,
+    Kept,
+}
+
 /// What a pixel says when F's mean and covariance (xx xy xz yy yz zz) are given.
 struct Said {
     coverage: f32,
@@ -264,15 +277,41 @@ struct Said {
     wrong: Option<f32>,
 }
 
+/// The same covariance where light on the piece is `lit` times the mean's: what departs from its hue dims with it.
+fn dimmed(m: &[f32; 6], hue: [f32; 3], lit: f32) -> [f32; 6] {
+    let rest = 1.0 - lit;
+    let l: [[f32; 3]; 3] = std::array::from_fn(|j| {
+        std::array::from_fn(|k| rest * hue[j] * hue[k] + if j == k { lit } else { 0.0 })
+    });
+    let s = [[m[0], m[1], m[2]], [m[1], m[3], m[4]], [m[2], m[4], m[5]]];
+    let half: [[f32; 3]; 3] =
+        std::array::from_fn(|j| std::array::from_fn(|k| (0..3).map(|n| l[j][n] * s[n][k]).sum()));
+    let at = |j: usize, k: usize| (0..3).map(|n| half[j][n] * l[n][k]).sum::<f32>();
+    [at(0, 0), at(0, 1), at(0, 2), at(1, 1), at(1, 2), at(2, 2)]
+}
+
 /// Coverage of one pixel by such an F; starts from `a`.
-fn said(sensed: &Sensed, i: usize, mean: [f32; 3], spread: &[f32; 6], mut a: f32) -> Said {
+fn said(
+    sensed: &Sensed,
+    i: usize,
+    (mean, spread): ([f32; 3], &[f32; 6]),
+    hue: Hue,
+    mut a: f32,
+) -> Said {
     let difference = sensed.difference(i);
     let b = sensed.backdrop.data()[i];
     let way: [f32; 3] = std::array::from_fn(|k| mean[k] - b[k]);
     let mut weight = 0.0;
     let mut wrong = 0.0;
+    let size = dot(mean, mean);
+    let unit = mean.map(|v| v / size.max(1e-12).sqrt());
+    let mut lit = 1.0f32;
     for _ in 0..3 {
-        let m = inverse(crossed(sensed.variance(i, a), a * a, spread));
+        let m = inverse(crossed(
+            sensed.variance(i, a),
+            a * a,
+            &dimmed(spread, unit, lit),
+        ));
         let t = times(&m, way);
         weight = dot(way, t);
         if weight.is_nan() || weight <= 1e-6 {
@@ -285,6 +324,10 @@ fn said(sensed: &Sensed, i: usize, mean: [f32; 3], spread: &[f32; 6], mut a: f32
         let free = dot(difference, t) / weight;
         a = free.clamp(0.0, 1.0);
         let off: [f32; 3] = std::array::from_fn(|k| difference[k] - a * way[k]);
+        if hue == Hue::Kept && a > SOME && size > 1e-9 {
+            let own: [f32; 3] = std::array::from_fn(|k| difference[k] + a * b[k]);
+            lit = (dot(own, mean) / (a * size)).clamp(DIM, BRIGHT);
+        }
         // Off the line by more than noise and spread allow: this F is not what is seen here.
         wrong = dot(off, times(&m, off)) / 3.0;
         if wrong > 2.0 {
@@ -305,13 +348,19 @@ pub fn projected(
     (mean, spread): ([f32; 3], [f32; 6]),
     a: f32,
 ) -> (f32, f32) {
-    let said = said(sensed, i, mean, &spread, a);
+    let said = said(sensed, i, (mean, &spread), Hue::Loose, a);
+    (said.coverage, said.weight.min(MOST))
+}
+
+/// The same of a surface lit unevenly: what its colour departs from its hue by grows and falls with the light on it.
+fn surface(sensed: &Sensed, i: usize, (mean, spread): ([f32; 3], [f32; 6]), a: f32) -> (f32, f32) {
+    let said = said(sensed, i, (mean, &spread), Hue::Kept, a);
     (said.coverage, said.weight.min(MOST))
 }
 
 /// How badly such an F explains a pixel at its best (lower is better).
 fn odds(sensed: &Sensed, i: usize, (mean, spread): ([f32; 3], [f32; 6]), a: f32) -> f32 {
-    let said = said(sensed, i, mean, &spread, a);
+    let said = said(sensed, i, (mean, &spread), Hue::Loose, a);
     let Some(wrong) = said.wrong else {
         return f32::INFINITY;
     };
@@ -432,11 +481,14 @@ pub fn data(
                 let strand = hair
                     .filter(|_| band.in_strands(piece * PIECE + n))
                     .and_then(|hair| hair.at(i));
-                let Some(found) = strand.or_else(|| near.at(i)) else {
+                let (a, w) = if let Some(found) = strand {
+                    projected(sensed, i, found, start)
+                } else if let Some(found) = near.at(i) {
+                    surface(sensed, i, found, start)
+                } else {
                     *said = (f32::NAN, 0.0);
                     continue;
                 };
-                let (a, w) = projected(sensed, i, found, start);
                 let a = a.max(sensed.least(i));
                 *said = (a, w);
             }

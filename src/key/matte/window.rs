@@ -22,13 +22,20 @@ const TOLD: f32 = 30.0;
 const FEW: usize = 12;
 /// And fewer than this well inside, no colour: a thin part.
 const INNER: usize = 14;
-/// How fast colour may change, as a share of its brightness a pixel (deviation); and how fast that changes.
+/// How fast light on a piece may change, as a share of it a pixel (deviation): as it varies inside, but at least and at
+/// most so much; and how fast that changes at the least steepness.
 const STEEP: f32 = 0.15;
+const STEEPEST: f32 = 0.6;
 const BENT: f32 = 0.05;
+/// Its hue changes far more slowly, a highlight and a dark flank are of one metal: the square of what it departs from the
+/// mean's by, as a share of it, and how fast that changes (deviation a pixel).
+const HUES: f32 = 0.1;
+const TURN: f32 = 0.08;
 /// What colour departs from those terms by, as a share of its brightness (deviation).
 const SHADE: f32 = 0.03;
-/// From that on a window tells nothing; and how far inside it is looked for, in pixels.
-const UNEVEN: f32 = 0.4;
+/// And in hue.
+pub const HUE: f32 = 0.03;
+/// How far inside that is looked for, in pixels.
 const INSIDE: f32 = 1.0;
 /// What a true edge's profile departs from a Gaussian's by, as coverage, within so many widths.
 const PROFILE: f32 = 0.03;
@@ -50,8 +57,9 @@ pub struct Fit {
     pub unsure: f32,
     /// The terms of its colour, seen from the window's middle.
     pub colour: [[f32; 3]; TERMS],
-    /// Variance of the colour at the line of the edge, per channel.
-    pub loose: f32,
+    /// The way of the piece's own colour, and the variances of its colour at the line of the edge along that and across.
+    pub hue: [f32; 3],
+    pub loose: [f32; 2],
     /// The way inward.
     pub way: [f32; 2],
     /// What single pixels' colour departs from that by, as a share of its brightness (deviation).
@@ -62,18 +70,43 @@ pub struct Fit {
 pub const TERMS: usize = 4;
 
 /// Sums for one shift.
-struct Normal {
+struct Normal<const N: usize> {
     /// Lower triangle, row by row.
     m: [f32; TERMS * (TERMS + 1) / 2],
     /// Right sides, per term and channel.
-    r: [[f32; 3]; TERMS],
+    r: [[f32; N]; TERMS],
     /// Squares, all channels.
     s: f32,
 }
 
-impl Normal {
+impl<const N: usize> Normal<N> {
+    const NONE: Normal<N> = Normal {
+        m: [0.0; TERMS * (TERMS + 1) / 2],
+        r: [[0.0; N]; TERMS],
+        s: 0.0,
+    };
+
+    /// Adds what is left of one pixel, seen with these shares of the terms.
+    fn add(&mut self, weight: f32, t: &[f32; TERMS], left: [f32; N]) {
+        let mut at = 0;
+        for i in 0..TERMS {
+            let w = weight * t[i];
+            for &t in &t[..=i] {
+                self.m[at] += w * t;
+                at += 1;
+            }
+        }
+        for (k, e) in left.into_iter().enumerate() {
+            let we = weight * e;
+            self.s += we * e;
+            for (r, t) in self.r.iter_mut().zip(t) {
+                r[k] += we * t;
+            }
+        }
+    }
+
     /// `ridge` is the precision each term is held to zero by.
-    fn solved(mut self, ridge: [f32; TERMS]) -> Option<Plane> {
+    fn solved(mut self, ridge: [f32; TERMS]) -> Option<Plane<N>> {
         let at = |i: usize, j: usize| i * (i + 1) / 2 + j;
         let mut log = 1.0f32;
         for (i, ridge) in ridge.iter().enumerate() {
@@ -102,11 +135,11 @@ impl Normal {
         for i in 0..TERMS {
             for k in 0..i {
                 let f = self.m[at(i, k)];
-                for c in 0..3 {
+                for c in 0..N {
                     self.r[i][c] -= f * self.r[k][c];
                 }
             }
-            for c in 0..3 {
+            for c in 0..N {
                 self.r[i][c] /= self.m[at(i, i)];
                 cost -= self.r[i][c] * self.r[i][c];
             }
@@ -114,30 +147,30 @@ impl Normal {
         for i in (0..TERMS).rev() {
             for k in i + 1..TERMS {
                 let f = self.m[at(k, i)];
-                for c in 0..3 {
+                for c in 0..N {
                     self.r[i][c] -= f * self.r[k][c];
                 }
             }
-            for c in 0..3 {
+            for c in 0..N {
                 self.r[i][c] /= self.m[at(i, i)];
             }
         }
         Some(Plane {
             colour: self.r,
-            cost: cost + 6.0 * libm::logf(log.max(1e-9)),
+            cost: cost + 2.0 * N as f32 * libm::logf(log.max(1e-9)),
             factor: self.m,
         })
     }
 }
 
 /// The colour found for one shift.
-struct Plane {
-    colour: [[f32; 3]; TERMS],
+struct Plane<const N: usize> {
+    colour: [[f32; N]; TERMS],
     cost: f32,
     factor: [f32; TERMS * (TERMS + 1) / 2],
 }
 
-impl Plane {
+impl<const N: usize> Plane<N> {
     /// Variance of the colour of which the terms have these shares.
     fn unsure(&self, terms: [f32; TERMS]) -> f32 {
         let at = |i: usize, j: usize| i * (i + 1) / 2 + j;
@@ -158,14 +191,15 @@ impl Plane {
 struct Pixel {
     /// Offset from the window's middle.
     to: [f32; 2],
-    weight: f32,
+    /// Along the piece's hue, and across it.
+    weight: [f32; 2],
     /// One over its weight by place alone.
     near_inverse: f32,
     distance: f32,
     /// The same on a straight edge where that is far off.
     depth: f32,
+    /// In the axes of the piece's hue: what is seen less the backdrop, and the mean colour less the backdrop.
     off: [f32; 3],
-    /// The mean colour less the backdrop.
     backdrop: [f32; 3],
 }
 
@@ -173,7 +207,10 @@ struct Pixel {
 struct Seen {
     pixels: Vec<Pixel>,
     mean: [f32; 3],
-    ridge: [f32; TERMS],
+    /// Three axes, the first along the mean colour.
+    axes: [[f32; 3]; 3],
+    /// Along the hue, and across it.
+    ridge: [[f32; TERMS]; 2],
     way: [f32; 2],
     uneven: f32,
     /// How many pixels speak in it.
@@ -229,6 +266,32 @@ impl<'a> Window<'a> {
             height: sensed.frame.data().len() / width,
         })
     }
+}
+
+/// Three axes at right angles, the first along a colour.
+fn axes(colour: [f32; 3]) -> [[f32; 3]; 3] {
+    let unit = |v: [f32; 3]| {
+        let length = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt();
+        (length > 1e-6).then(|| v.map(|v| v / length))
+    };
+    let first = unit(colour).unwrap_or([0.577_350_26; 3]);
+    // No light is far from the greys, so red less blue is never along it.
+    let along = std::f32::consts::FRAC_1_SQRT_2 * (first[0] - first[2]);
+    let from = [
+        std::f32::consts::FRAC_1_SQRT_2,
+        0.0,
+        -std::f32::consts::FRAC_1_SQRT_2,
+    ];
+    let second =
+        unit(std::array::from_fn(|k| from[k] - along * first[k])).unwrap_or([0.0, 1.0, 0.0]);
+    let [a, b, c] = first;
+    let [u, v, w] = second;
+    [first, second, [b * w - c * v, c * u - a * w, a * v - b * u]]
+}
+
+/// A colour in such axes.
+fn turned(axes: &[[f32; 3]; 3], colour: [f32; 3]) -> [f32; 3] {
+    axes.map(|axis| axis[0] * colour[0] + axis[1] * colour[1] + axis[2] * colour[2])
 }
 
 /// What second differences of the frame show of a surface's grain at pixel `i`, where all of it is well inside.
@@ -292,6 +355,7 @@ impl Window<'_> {
         let mut pixels = Vec::with_capacity(100);
         let uneven = self.unevenness(x, y, gx, gy);
         let (mut bright, mut count, mut whole) = ([0.0f32; 3], 0.0f32, 0.0f32);
+        let (mut inner, mut lights) = (0usize, [0.0f32; 3]);
         for dy in -REACH..=REACH {
             for dx in -REACH..=REACH {
                 let (u, v) = (x + dx, y + dy);
@@ -313,20 +377,32 @@ impl Window<'_> {
                 }
                 let top = c[0].max(c[1]).max(c[2]);
                 let v = self.sensed.variance(j, 0.5);
+                let noise = (v[0] + v[1] + v[2]) / 3.0;
                 let share = self.share(d / deviation);
-                let shade = uneven * share * top;
                 let near = self.near[(dy * dy) as usize] * self.near[(dx * dx) as usize];
-                let mut w = near / ((v[0] + v[1] + v[2]) / 3.0 + shade * shade);
-                if top > FULL * self.sensed.ceiling {
-                    w *= CLIPPED;
+                let mut w = [uneven, HUE].map(|by| {
+                    let shade = by * share * top;
+                    near / (noise + shade * shade)
+                });
+                let clipped = top > FULL * self.sensed.ceiling;
+                if clipped {
+                    w = w.map(|w| w * CLIPPED);
                 } else {
                     whole += near;
                 }
                 if share > 0.5 {
+                    let sure = if clipped { near * CLIPPED } else { near };
                     for k in 0..3 {
-                        bright[k] += w * c[k];
+                        bright[k] += sure * c[k];
                     }
-                    count += w;
+                    count += sure;
+                }
+                if d > 2.0 * deviation {
+                    inner += 1;
+                    let light = (c[0] * c[0] + c[1] * c[1] + c[2] * c[2]).sqrt();
+                    for (sum, v) in lights.iter_mut().zip([1.0, light, light * light]) {
+                        *sum += near * v;
+                    }
                 }
                 pixels.push(Pixel {
                     to: [dx as f32, dy as f32],
@@ -343,36 +419,42 @@ impl Window<'_> {
                 });
             }
         }
-        let whole_pixels = pixels
-            .iter()
-            .filter(|p: &&Pixel| p.distance > 2.0 * deviation)
-            .count();
-        if uneven >= UNEVEN || count <= 0.0 || pixels.len() < FEW || whole_pixels < INNER {
+        if count <= 0.0 || pixels.len() < FEW || inner < INNER {
             return None;
         }
         let mean = bright.map(|v| v / count);
-        let power = (mean[0] * mean[0] + mean[1] * mean[1] + mean[2] * mean[2]) / 3.0;
+        let axes = axes(mean);
+        let power = mean[0] * mean[0] + mean[1] * mean[1] + mean[2] * mean[2];
+        let varied = (lights[2] * lights[0] / (lights[1] * lights[1]).max(1e-12) - 1.0).max(0.0);
+        let steep = varied.sqrt().clamp(STEEP, STEEPEST);
         // Colours as seen from the mean, so that sums stay small.
         for pixel in &mut pixels {
+            let from: [f32; 3] = std::array::from_fn(|k| mean[k] - pixel.backdrop[k]);
+            pixel.backdrop = turned(&axes, from);
+            pixel.off = turned(&axes, pixel.off);
             if pixel.distance.abs() < TAIL * deviation {
-                let step: f32 = (0..3)
-                    .map(|k| (mean[k] - pixel.backdrop[k]) * (mean[k] - pixel.backdrop[k]))
-                    .sum();
-                pixel.weight = 1.0
-                    / (1.0 / pixel.weight + pixel.near_inverse * PROFILE * PROFILE * step / 3.0);
-            }
-            for (b, m) in pixel.backdrop.iter_mut().zip(mean) {
-                *b = m - *b;
+                let [a, b, c] = pixel.backdrop.map(|v| v * v);
+                for (w, step) in pixel.weight.iter_mut().zip([a, 0.5 * (b + c)]) {
+                    *w = 1.0 / (1.0 / *w + pixel.near_inverse * PROFILE * PROFILE * step);
+                }
             }
         }
+        let ridge = |any: f32, steep: f32, bent: f32| {
+            let slope = 1.0 / (steep * steep * power + 1e-6);
+            [
+                1.0 / (any * power + 1e-6),
+                slope,
+                slope,
+                1.0 / (bent * bent * power + 1e-6),
+            ]
+        };
         Some(Seen {
             pixels,
             mean,
+            axes,
             ridge: [
-                1.0 / (power + 1e-6),
-                1.0 / (STEEP * STEEP * power + 1e-6),
-                1.0 / (STEEP * STEEP * power + 1e-6),
-                1.0 / (BENT * BENT * power + 1e-6),
+                ridge(1.0, steep, steep * BENT / STEEP),
+                ridge(HUES, TURN, TURN * BENT / STEEP),
             ],
             way,
             uneven,
@@ -405,42 +487,24 @@ impl Window<'_> {
         ]
     }
 
-    /// The best plane of colour for an edge shifted outward `by` so much.
-    fn plane(&self, seen: &Seen, by: f32, deviation: f32) -> Option<Plane> {
-        let mut n = Normal {
-            m: [0.0; TERMS * (TERMS + 1) / 2],
-            r: [[0.0; 3]; TERMS],
-            s: 0.0,
-        };
+    /// The best planes of light along the hue and across it for an edge shifted outward `by` so much.
+    fn plane(&self, seen: &Seen, by: f32, deviation: f32) -> Option<(Plane<1>, Plane<2>)> {
+        let (mut along, mut across) = (Normal::<1>::NONE, Normal::<2>::NONE);
         let sharp = 1.0 / deviation;
         for p in &seen.pixels {
             let z = (p.distance + by) * sharp;
             if z < -4.0 {
-                for k in 0..3 {
-                    n.s += p.weight * p.off[k] * p.off[k];
-                }
+                along.s += p.weight[0] * p.off[0] * p.off[0];
+                across.s += p.weight[1] * (p.off[1] * p.off[1] + p.off[2] * p.off[2]);
                 continue;
             }
             let s = self.share(z);
             let t = self.terms(s, z, p.to, p.depth + by, seen.way, deviation);
-            let mut at = 0;
-            for i in 0..TERMS {
-                let w = p.weight * t[i];
-                for &t in &t[..=i] {
-                    n.m[at] += w * t;
-                    at += 1;
-                }
-            }
-            for k in 0..3 {
-                let e = p.off[k] - s * p.backdrop[k];
-                let we = p.weight * e;
-                n.s += we * e;
-                for (r, t) in n.r.iter_mut().zip(t) {
-                    r[k] += we * t;
-                }
-            }
+            let [a, b, c] = std::array::from_fn(|k| p.off[k] - s * p.backdrop[k]);
+            along.add(p.weight[0], &t, [a]);
+            across.add(p.weight[1], &t, [b, c]);
         }
-        n.solved(seen.ridge)
+        Some((along.solved(seen.ridge[0])?, across.solved(seen.ridge[1])?))
     }
 
     /// How badly each of [`WIDTHS`] explains a window at its best.
@@ -451,7 +515,7 @@ impl Window<'_> {
             for at in -COARSE..=COARSE {
                 let by = at as f32 * WIDE;
                 if let Some(plane) = self.plane(&seen, by, width) {
-                    *cost = cost.min(plane.cost + by * by / (USUAL * USUAL));
+                    *cost = cost.min(plane.0.cost + plane.1.cost + by * by / (USUAL * USUAL));
                 }
             }
         }
@@ -468,7 +532,7 @@ impl Window<'_> {
         for at in -SIDE..=SIDE {
             let by = at as f32 * APART;
             if let Some(plane) = self.plane(&seen, by, deviation) {
-                let cost = plane.cost + by * by / (USUAL * USUAL);
+                let cost = plane.0.cost + plane.1.cost + by * by / (USUAL * USUAL);
                 costs[(at + SIDE) as usize] = cost;
                 if best.is_none_or(|(_, least)| cost < least) {
                     best = Some((at, cost));
@@ -488,12 +552,15 @@ impl Window<'_> {
             return None;
         }
         let shift = (at as f32 + 0.5 * (before - after) / curve) * APART;
-        let plane = self.plane(&seen, shift, deviation)?;
-        let worse = (plane.cost / (3.0 * seen.whole)).max(1.0);
+        let (along, across) = self.plane(&seen, shift, deviation)?;
+        let worse = ((along.cost + across.cost) / (3.0 * seen.whole)).max(1.0);
         if worse > OTHER {
             return None;
         }
-        let mut colour = plane.colour;
+        let mut colour: [[f32; 3]; TERMS] = std::array::from_fn(|n| {
+            let ([a], [b, c]) = (along.colour[n], across.colour[n]);
+            std::array::from_fn(|k| a * seen.axes[0][k] + b * seen.axes[1][k] + c * seen.axes[2][k])
+        });
         for (c, m) in colour[0].iter_mut().zip(seen.mean) {
             *c += m;
         }
@@ -505,7 +572,8 @@ impl Window<'_> {
             shift,
             unsure: worse * worse * 2.0 * APART * APART / curve + PLACED * PLACED,
             colour,
-            loose: worse * worse * plane.unsure(back),
+            hue: seen.axes[0],
+            loose: [along.unsure(back), across.unsure(back)].map(|v| worse * worse * v),
         })
     }
 }
