@@ -219,7 +219,7 @@ mod tests {
             *value = n as u8;
         }
         let part = counted.narrowed(Rect::new(1, 1, 2, 2), &account).unwrap();
-        assert_eq!(account.used(), 2 + 4);
+        assert_eq!(account.used(), 8 + 4);
         assert_eq!(part.data(), [5, 6, 9, 10]);
         assert_eq!(part.at(2, 2), 10);
     }

@@ -442,7 +442,17 @@ impl Cells {
 
     /// The ratio averaged by its weights over a Gaussian of `sigma` cells.
     pub fn smoothed(&self, sigma: f64, account: &Account) -> Result<Raster<[f32; 3]>, OverBudget> {
-        let sums = gauss::blurred(&self.sums(account)?, sigma, account)?;
+        self.smoothed_in(self.ratio.rect(), sigma, account)
+    }
+
+    /// The same of a part, beyond which its border goes on.
+    pub fn smoothed_in(
+        &self,
+        part: Rect,
+        sigma: f64,
+        account: &Account,
+    ) -> Result<Raster<[f32; 3]>, OverBudget> {
+        let sums = gauss::blurred(&self.sums_in(part, account)?, sigma, account)?;
         let mut mean = Raster::filled(sums.rect(), [1.0; 3], account)?;
         mean.data_mut()
             .par_iter_mut()
@@ -460,14 +470,20 @@ impl Cells {
 
     /// Ratio times weight, and weight.
     pub fn sums(&self, account: &Account) -> Result<Raster<[f32; 6]>, OverBudget> {
-        let mut sums = Raster::filled(self.ratio.rect(), [0.0; 6], account)?;
-        sums.data_mut()
-            .par_iter_mut()
-            .zip(self.ratio.data())
-            .zip(self.weight.data())
-            .for_each(|((sum, r), w)| {
+        self.sums_in(self.ratio.rect(), account)
+    }
+
+    fn sums_in(&self, part: Rect, account: &Account) -> Result<Raster<[f32; 6]>, OverBudget> {
+        let mut sums = Raster::filled(part, [0.0; 6], account)?;
+        let width = sums.width().max(1);
+        let rows = sums.data_mut().par_chunks_mut(width).zip(part.y0..part.y1);
+        rows.for_each(|(sums, y)| {
+            let [ratio, weight] =
+                [&self.ratio, &self.weight].map(|of| of.span(y, part.x0, part.x1));
+            for (sum, (r, w)) in sums.iter_mut().zip(ratio.iter().zip(weight)) {
                 *sum = [r[0] * w[0], r[1] * w[1], r[2] * w[2], w[0], w[1], w[2]];
-            });
+            }
+        });
         Ok(sums)
     }
 }

@@ -88,17 +88,27 @@ pub(super) fn relaxed(
         return Ok(());
     }
     let mut next = light.cropped(rect, account)?;
+    // Where unknown cells lie, row by row.
+    let unknown: Vec<_> = (weight.data().par_chunks(width))
+        .map(|row| {
+            let first = row.iter().position(|&w| w <= 0.0).unwrap_or(width);
+            let last = row.iter().rposition(|&w| w <= 0.0);
+            first..last.map_or(first, |last| last + 1)
+        })
+        .collect();
     for _ in 0..ROUNDS {
         next.data_mut()
             .par_chunks_mut(width)
+            .zip(&unknown)
             .enumerate()
-            .for_each(|(j, out)| {
+            .filter(|(_, (_, unknown))| !unknown.is_empty())
+            .for_each(|(j, (out, unknown))| {
                 let y = rect.y0 + j as i32;
                 let own = light.row(y);
                 let up = light.row((y - 1).max(rect.y0));
                 let down = light.row((y + 1).min(rect.y1 - 1));
                 let known = weight.row(y);
-                for x in 0..width {
+                for x in unknown.clone() {
                     if known[x] > 0.0 {
                         continue;
                     }

@@ -22,6 +22,7 @@ mod walls;
 use super::tools::gauss;
 use super::{Ask, LightField, Noise};
 use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
 use crate::raster::{Matte, Raster};
 pub(super) use cells::Bare;
 use cells::Cells;
@@ -36,6 +37,9 @@ const OWN_SIGMA: f64 = 5.5;
 /// Cells of the border asked whether they are the plate, and one in how many must be.
 const BORDER: i32 = 5;
 const FEW: usize = 10;
+/// Blur of the mean they are asked by, in cells, and how far that looks (three deviations).
+const MEAN: f64 = 1.5;
+const MEAN_REACH: u32 = 5;
 
 /// What was found.
 #[derive(Debug)]
@@ -90,7 +94,7 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Bare), Over
     )? {
         shore::reached(&cells, &mut background, &open, scale * scale, account)?;
     }
-    let departures = parts::departures(&cells, &light.cells, account)?;
+    let departures = parts::departures(&cells, &light.cells, &background, account)?;
     parts::dropped(&mut background, &departures, scale * scale, account)?;
     // The same cells give the same light.
     let light = match lit.data() == background.data() {
@@ -190,8 +194,7 @@ pub(super) fn relit(
 /// Cells on the border, or outside what the piece is kept in, that are the plate as it was; or, where hardly any
 /// are, the plate in the light that most of them show.
 fn seeds(ask: &Ask, cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>, OverBudget> {
-    let mean = cells.smoothed(1.5, account)?;
-    let rect = mean.rect();
+    let rect = cells.ratio.rect();
     let mut asked = 0usize;
     let mut fitting = Vec::new();
     for y in rect.y0..rect.y1 {
@@ -208,10 +211,24 @@ fn seeds(ask: &Ask, cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>,
             }
         }
     }
+    // The mean is wanted where cells are asked for, mostly the border alone; beside that it needs what it reaches.
+    let looked_at = match ask.within {
+        Some(_) => vec![rect],
+        None => borders(rect),
+    };
+    let mut means = Vec::new();
+    for part in &looked_at {
+        let around = part.grown(MEAN_REACH).intersected(&rect);
+        means.push((part, cells.smoothed_in(around, MEAN, account)?));
+    }
+    let mean = |x: i32, y: i32| {
+        let own = means.iter().find(|(part, _)| part.contains(x, y));
+        own.map_or([1.0; 3], |(_, mean)| mean.at(x, y))
+    };
     let near = |level: [f32; 3]| {
         let mut seeds = fitting.clone();
         seeds.retain(|&(x, y)| {
-            let mean = mean.at(x, y);
+            let mean = mean(x, y);
             (0..3).all(|k| (mean[k] - level[k]).abs() < 0.05 * level[k])
         });
         seeds
@@ -221,7 +238,7 @@ fn seeds(ask: &Ask, cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>,
         return Ok(seeds);
     }
     let level = [0, 1, 2].map(|k| {
-        let mut values: Vec<f32> = fitting.iter().map(|&(x, y)| mean.at(x, y)[k]).collect();
+        let mut values: Vec<f32> = fitting.iter().map(|&(x, y)| mean(x, y)[k]).collect();
         let middle = values.len() / 2;
         *values.select_nth_unstable_by(middle, f32::total_cmp).1
     });
@@ -231,6 +248,17 @@ fn seeds(ask: &Ask, cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>,
     } else {
         seeds
     })
+}
+
+/// The cells nearest to the border, as four strips.
+fn borders(rect: Rect) -> Vec<Rect> {
+    let strip = |x0, y0, x1, y1| Rect { x0, y0, x1, y1 }.intersected(&rect);
+    vec![
+        strip(rect.x0, rect.y0, rect.x1, rect.y0 + BORDER),
+        strip(rect.x0, rect.y1 - BORDER, rect.x1, rect.y1),
+        strip(rect.x0, rect.y0, rect.x0 + BORDER, rect.y1),
+        strip(rect.x1 - BORDER, rect.y0, rect.x1, rect.y1),
+    ]
 }
 
 /// Whether anything is kept in a cell.

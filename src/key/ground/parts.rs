@@ -21,10 +21,12 @@ const FAR: u32 = 24;
 /// Cells whose mean is about as sure as the filled light.
 const LIGHT_CELLS: f32 = 25.0;
 
-/// Departure of every cell from the plate in `light`: the larger of ratio and texture, in variances.
+/// Departure of every cell that is no background from the plate in `light`: the larger of ratio and texture, in
+/// variances.
 pub(super) fn departures(
     cells: &Cells,
     light: &Raster<[f32; 3]>,
+    background: &Raster<u8>,
     account: &Account,
 ) -> Result<Raster<f32>, OverBudget> {
     let rect = light.rect();
@@ -33,7 +35,9 @@ pub(super) fn departures(
     out.data_mut()
         .par_iter_mut()
         .enumerate()
-        .for_each(|(at, out)| {
+        .zip(background.data())
+        .filter(|(_, background)| **background == 0)
+        .for_each(|((at, out), _)| {
             let x = rect.x0 + (at % width) as i32;
             let y = rect.y0 + (at / width) as i32;
             // The light is filled in, so it is known as well as a few cells are.
