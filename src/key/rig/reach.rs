@@ -366,14 +366,21 @@ fn without_crumbs(marks: &mut [bool], columns: usize, fewest: usize) {
     }
 }
 
-/// Columns that say nothing take what their nearest neighbour says.
+/// Columns that say nothing take the middle of what the three nearest say: the last that does may be off by itself.
 fn filled(joints: &[Option<f32>], without: f32) -> Vec<f32> {
+    let known: Vec<(usize, f32)> = (joints.iter().enumerate())
+        .filter_map(|(n, row)| row.map(|row| (n, row)))
+        .collect();
     (0..joints.len())
         .map(|k| {
-            (0..joints.len())
-                .filter_map(|n| joints[n].map(|row| (n.abs_diff(k), row)))
-                .min_by_key(|(away, _)| *away)
-                .map_or(without, |(_, row)| row)
+            if let Some(row) = joints[k] {
+                return row;
+            }
+            let mut near = known.clone();
+            near.sort_by_key(|(n, _)| n.abs_diff(k));
+            near.truncate(3);
+            near.sort_by(|a, b| a.1.total_cmp(&b.1));
+            near.get(near.len() / 2).map_or(without, |(_, row)| *row)
         })
         .collect()
 }
