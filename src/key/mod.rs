@@ -128,10 +128,10 @@ fn at_border(place: &Rect, frame: &Rect) -> bool {
 
 /// Cuts the piece out: what is the set, what holds the piece, the light again without that, then coverage.
 pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
-    let (ground, bare) = ground::found(ask, account)?;
+    let (ground, unheld) = ground::found(ask, account)?;
     let mut rig = rig::found(ask, &ground, account)?;
     // A rod's shadow lies on the set and its light is real; a rod's own cells show no set.
-    let mut ground = ground::relit(bare, ground, &rig.shadow, &rig.cells, account)?;
+    let mut ground = ground::relit(unheld, ground, &rig.shadow, &rig.cells, account)?;
     let mut body = body(ask, &ground, &rig, account)?;
     let elsewhere = piece::chosen(ask, &mut body, &rig.cells, &ground.light, account)?;
     ground::shadow::carried_on(&mut ground, &body, account)?;

@@ -9,6 +9,7 @@ use rayon::prelude::*;
 
 use super::super::tools::gauss;
 use super::super::tools::labels::{self, Joined};
+use super::cells::pooled;
 use super::texture::Texture;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
@@ -47,12 +48,12 @@ struct Usual {
     light: f32,
 }
 
-/// Takes areas without the plate's texture out of `background`; says whether there were any.
+/// Takes areas without the plate's texture out of `background`.
 pub(super) fn left(
     background: &mut Raster<u8>,
     texture: &Texture,
     account: &Account,
-) -> Result<bool, OverBudget> {
+) -> Result<(), OverBudget> {
     let rect = background.rect();
     let mut level = Raster::filled(rect, [0.0f32; 4], account)?;
     for y in rect.y0..rect.y1 {
@@ -96,11 +97,10 @@ pub(super) fn left(
     for (bare, &label) in bare.data_mut().iter_mut().zip(parts.labels.data()) {
         *bare = u8::from(label > 0 && surely[label as usize - 1] >= SMALLEST);
     }
-    if !bare.data().contains(&1) {
-        return Ok(false);
+    if bare.data().contains(&1) {
+        taken(background, &bare, account)?;
     }
-    taken(background, &bare, account)?;
-    Ok(true)
+    Ok(())
 }
 
 /// The class of a window, and the share of the plate's detail it shows.
@@ -237,21 +237,4 @@ fn stepped(front: &[(i32, i32)], mut enters: impl FnMut(i32, i32) -> bool) -> Ve
         }
     }
     next
-}
-
-/// Sums of blocks of two by two, on the grid of half the size.
-fn pooled(of: &Raster<Sums>, account: &Account) -> Result<Raster<Sums>, OverBudget> {
-    let rect = of.rect();
-    let mut out = Raster::filled(super::cells::half(rect), [0.0f32; 4], account)?;
-    for y in rect.y0..rect.y1 {
-        for x in rect.x0..rect.x1 {
-            let (px, py) = (x.div_euclid(2), y.div_euclid(2));
-            let (mut sum, add) = (out.at(px, py), of.at(x, y));
-            for k in 0..4 {
-                sum[k] += add[k];
-            }
-            out.put(px, py, sum);
-        }
-    }
-    Ok(out)
 }

@@ -22,6 +22,33 @@ pub(super) fn half(rect: Rect) -> Rect {
     }
 }
 
+/// Sums of blocks of two by two cells, on the grid of half the size.
+pub(super) fn pooled<const N: usize>(
+    sums: &Raster<[f32; N]>,
+    account: &Account,
+) -> Result<Raster<[f32; N]>, OverBudget> {
+    let rect = half(sums.rect());
+    let mut out = Raster::filled(rect, [0.0f32; N], account)?;
+    let width = out.width().max(1);
+    out.data_mut()
+        .par_chunks_mut(width)
+        .enumerate()
+        .for_each(|(j, row)| {
+            for (i, out) in row.iter_mut().enumerate() {
+                let (x, y) = (2 * (rect.x0 + i as i32), 2 * (rect.y0 + j as i32));
+                for (x, y) in [(x, y), (x + 1, y), (x, y + 1), (x + 1, y + 1)] {
+                    if sums.rect().contains(x, y) {
+                        let v = sums.at(x, y);
+                        for k in 0..N {
+                            out[k] += v[k];
+                        }
+                    }
+                }
+            }
+        });
+    Ok(out)
+}
+
 /// A pixel of both pictures.
 pub(super) struct Pixel {
     pub frame: [f32; 3],
@@ -130,13 +157,13 @@ const MEDIAN_NINE: f32 = 0.927;
 /// Ratio, weight and course before cells are held against quiet ones: what the light is told from once more, when it is
 /// known which cells show the set.
 #[derive(Debug)]
-pub(in crate::key) struct Bare {
+pub(in crate::key) struct Unheld {
     ratio: Raster<[f32; 3]>,
     weight: Raster<[f32; 3]>,
     course: Raster<[f32; 3]>,
 }
 
-impl Bare {
+impl Unheld {
     /// Cells for the light alone, held against `quiet` ones.
     pub(super) fn weighed(
         self,
@@ -300,8 +327,8 @@ impl Ready {
 
 impl Cells {
     /// What can be told again with other quiet cells; `weight` is what [`measured`] gave beside the cells.
-    pub fn bare(self, weight: Raster<[f32; 3]>) -> Bare {
-        Bare {
+    pub fn unheld(self, weight: Raster<[f32; 3]>) -> Unheld {
+        Unheld {
             ratio: self.ratio,
             weight,
             course: self.course,

@@ -24,8 +24,8 @@ use super::{Ask, LightField, Noise};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Matte, Raster};
-pub(super) use cells::Bare;
 use cells::Cells;
+pub(super) use cells::Unheld;
 use course::Course;
 use flood::Flood;
 use texture::{Detail, Texture};
@@ -37,9 +37,8 @@ const OWN_SIGMA: f64 = 5.5;
 /// Cells of the border asked whether they are the plate, and one in how many must be.
 const BORDER: i32 = 5;
 const FEW: usize = 10;
-/// Blur of the mean they are asked by, in cells, and how far that looks (three deviations).
+/// Blur of the mean they are asked by, in cells.
 const MEAN: f64 = 1.5;
-const MEAN_REACH: u32 = 5;
 
 /// What was found.
 #[derive(Debug)]
@@ -52,7 +51,7 @@ pub(super) struct Ground {
 }
 
 /// The ground, and what its light is told from again ([`relit`]).
-pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Bare), OverBudget> {
+pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Unheld), OverBudget> {
     let noise::Measured { noise, quiet } = noise::measured(ask, account)?;
     let (cells, weight) = cells::measured(ask, &noise, &quiet, account)?;
     let scale = ask.sigma.map_or(1.0, |s| s / OWN_SIGMA) as f32;
@@ -106,7 +105,7 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Bare), Over
         background,
         light,
     };
-    Ok((ground, cells.bare(weight)))
+    Ok((ground, cells.unheld(weight)))
 }
 
 /// Background without the cells that have a label.
@@ -136,7 +135,7 @@ fn walls_of(
     let steps = walls::steps(&left, Some(&course), quiet, Of::Ratio, account)?;
     drop(left);
     let mut walls = walls::walls(&steps, scale, account)?;
-    let pooled = walls::pooled(&cells.sums(account)?, account)?;
+    let pooled = cells::pooled(&cells.sums(account)?, account)?;
     let pooled = gauss::blurred(&pooled, cells::SOFT, account)?;
     let mut calm = Raster::filled(pooled.rect(), 0u8, account)?;
     let rect = calm.rect();
@@ -159,7 +158,7 @@ fn walls_of(
 /// The light again after rods: `also_background` are cells to add, `without` cells whose light is not the piece's
 /// (a rod's own shadow). Both at half size, 1 = yes, each on its own rectangle.
 pub(super) fn relit(
-    bare: Bare,
+    unheld: Unheld,
     ground: Ground,
     also_background: &Raster<u8>,
     without: &Raster<u8>,
@@ -172,7 +171,7 @@ pub(super) fn relit(
     } = ground;
     let rect = background.rect();
     let set = |mask: &Raster<u8>, x, y| mask.rect().contains(x, y) && mask.at(x, y) > 0;
-    let cells = bare.weighed(&background, account)?;
+    let cells = unheld.weighed(&background, account)?;
     let mut lit = Raster::filled(rect, 0u8, account)?;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
@@ -216,9 +215,10 @@ fn seeds(ask: &Ask, cells: &Cells, account: &Account) -> Result<Vec<(i32, i32)>,
         Some(_) => vec![rect],
         None => borders(rect),
     };
+    let reach = gauss::taps(MEAN).len() as u32 - 1;
     let mut means = Vec::new();
     for part in &looked_at {
-        let around = part.grown(MEAN_REACH).intersected(&rect);
+        let around = part.grown(reach).intersected(&rect);
         means.push((part, cells.smoothed_in(around, MEAN, account)?));
     }
     let mean = |x: i32, y: i32| {

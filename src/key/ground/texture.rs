@@ -34,11 +34,11 @@ pub(super) enum Answer {
 
 /// Products of detail per cell, in units of noise.
 pub(super) struct Texture {
-    /// Frame times plate, and plate times plate less its noise, times the light.
-    products: Raster<[f32; 2]>,
     /// Frame times plate, plate times plate times the light, the light, and the first again from detail no stronger
     /// than the plate's may be; in units of noise.
     parts: Raster<[f32; 4]>,
+    /// Frame times plate where the plate's detail is weak and the background is seen, as a multiple of the light.
+    usual: f32,
 }
 
 /// Sums over an area.
@@ -116,8 +116,6 @@ impl Texture {
                     part[3] += c.clamp(-most, most) * b / variance;
                 }
             });
-        // Where detail is no stronger than noise, the plate's squares say nothing; what the background shows there does.
-        let weak = |part: &[f32; 4]| part[1] < WEAK * part[2].max(0.1);
         let (mut seen, mut lights) = (0.0f64, 0.0f64);
         for (part, &background) in parts.data().iter().zip(background.data()) {
             if background > 0 && weak(part) {
@@ -130,16 +128,7 @@ impl Texture {
         } else {
             0.0
         };
-        let mut products = Raster::filled(rect, [0.0f32; 2], account)?;
-        for (product, part) in products.data_mut().iter_mut().zip(parts.data()) {
-            let expected = if weak(part) {
-                usual * part[2]
-            } else {
-                part[1] - part[2]
-            };
-            *product = [part[0], expected];
-        }
-        Ok(Texture { products, parts })
+        Ok(Texture { parts, usual })
     }
 
     /// Detail of the frame times the plate's at a cell, the plate's own in the light, both in units of noise, that
@@ -150,12 +139,23 @@ impl Texture {
     }
 
     pub fn add(&self, x: i32, y: i32, sum: &mut Sum) {
-        let [seen, expected] = self.products.at(x, y).map(f64::from);
+        let part = self.parts.at(x, y);
+        let [_, own, light, _] = part;
+        let expected = match weak(&part) {
+            true => self.usual * light,
+            false => own - light,
+        };
+        let (seen, expected) = (f64::from(part[0]), f64::from(expected));
         sum.seen += seen;
         sum.squares += seen * seen;
         sum.left += (seen - expected) * (seen - expected);
         sum.expected += expected;
     }
+}
+
+/// Whether detail is no stronger than noise: there the plate's squares say nothing; what the background shows does.
+fn weak(part: &[f32; 4]) -> bool {
+    part[1] < WEAK * part[2].max(0.1)
 }
 
 /// Means around each cell, over the cells on its own side of the background's outline: what lies beyond an edge is no

@@ -6,7 +6,6 @@
 use rayon::prelude::*;
 
 use super::super::tools::labels::{self, Joined};
-use super::cells::half;
 use super::course::Course;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
@@ -317,33 +316,6 @@ impl<'a> Rows<'a> {
         }
         found
     }
-}
-
-/// Sums of blocks of two by two cells.
-pub(super) fn pooled(
-    sums: &Raster<[f32; 6]>,
-    account: &Account,
-) -> Result<Raster<[f32; 6]>, OverBudget> {
-    let rect = half(sums.rect());
-    let mut out = Raster::filled(rect, [0.0f32; 6], account)?;
-    let width = out.width().max(1);
-    out.data_mut()
-        .par_chunks_mut(width)
-        .enumerate()
-        .for_each(|(j, row)| {
-            for (i, out) in row.iter_mut().enumerate() {
-                let (x, y) = (2 * (rect.x0 + i as i32), 2 * (rect.y0 + j as i32));
-                for (x, y) in [(x, y), (x + 1, y), (x, y + 1), (x + 1, y + 1)] {
-                    if sums.rect().contains(x, y) {
-                        let v = sums.at(x, y);
-                        for k in 0..6 {
-                            out[k] += v[k];
-                        }
-                    }
-                }
-            }
-        });
-    Ok(out)
 }
 
 /// Adds walls found at half this size where no finer wall runs beside them: within `BESIDE_FINE` cells along their

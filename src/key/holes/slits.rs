@@ -350,12 +350,10 @@ fn between(
     if !sure || !(-0.2..most).contains(&coverage) {
         return None;
     }
-    let wrong = |open: f32| {
-        let shade = (rf - open * bf) / ff;
-        let left: [f32; 3] = std::array::from_fn(|k| rest[k] - open * back[k] - shade * piece[k]);
-        dot(left, left) + (shade / shaded) * (shade / shaded)
-    };
-    let wrong = wrong(open.min(1.0));
+    let open = open.min(1.0);
+    let more = (rf - open * bf) / ff;
+    let left: [f32; 3] = std::array::from_fn(|k| rest[k] - open * back[k] - more * piece[k]);
+    let wrong = dot(left, left) + (more / shaded) * (more / shaded);
     if wrong > WRONG {
         return None;
     }

@@ -391,16 +391,13 @@ fn joined(
 
 #[cfg(test)]
 mod tests {
-    use super::super::tests::{NOISE, scene};
-    use super::super::{Known, Matte};
+    use super::super::tests::scene;
     use super::*;
-    use crate::geom::Rect;
 
     /// A disc seen through a Gaussian of half a pixel, whose rim is brighter by half than what lies 5 px further in: colour from there alone puts its edge 0.065 of
     /// coverage too far out.
     #[test]
     fn an_edge_is_found_where_the_piece_brightens_toward_it() {
-        let account = Account::unlimited();
         let depth =
             |x: f64, y: f64| 40.3 - ((x - 60.2) * (x - 60.2) + (y - 59.7) * (y - 59.7)).sqrt();
         let made = scene(
@@ -411,22 +408,7 @@ mod tests {
                 [0.6, 0.5, 0.4].map(|v| v * (1.0 - d / 15.0))
             },
         );
-        let none = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
-        let solved = super::super::solved(
-            &Known {
-                frame: &made.frame,
-                backdrop: &made.backdrop,
-                noise: &NOISE,
-                plate_frames: 1,
-                body: &made.body,
-                open: &Raster::filled(Rect::EMPTY, 0, &account).unwrap(),
-                rig: &none,
-                within: None,
-                sigma: None,
-            },
-            &account,
-        )
-        .unwrap();
+        let solved = made.solved(None);
         let (mut sum, mut count, mut lean) = (0.0, 0, 0.0);
         for y in 15..105 {
             for x in 15..105 {

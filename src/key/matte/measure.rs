@@ -307,11 +307,11 @@ fn said(
     let unit = mean.map(|v| v / size.max(1e-12).sqrt());
     let mut lit = 1.0f32;
     for _ in 0..3 {
-        let m = inverse(crossed(
-            sensed.variance(i, a),
-            a * a,
-            &dimmed(spread, unit, lit),
-        ));
+        let spread = match lit == 1.0 {
+            true => *spread,
+            false => dimmed(spread, unit, lit),
+        };
+        let m = inverse(crossed(sensed.variance(i, a), a * a, &spread));
         let t = times(&m, way);
         weight = dot(way, t);
         if weight.is_nan() || weight <= 1e-6 {

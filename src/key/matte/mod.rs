@@ -106,14 +106,12 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     let outline = outline::Outline::of(known, rect, account)?;
     let mut backdrop = known.backdrop.cropped(rect, account)?;
     let bare = sensed(known, &frame, &backdrop, account)?;
-    let thin = strands::thin(&outline, account)?;
-    let thin = match thin {
-        Some(thin) if strands::open(&bare, &outline, &thin, account)? => Some(thin),
-        _ => None,
-    };
-    let Some(thin) = thin else {
-        let band = band::Band::found(&bare, outline, None, account)?;
-        return told(known, &bare, &band, account);
+    let thin = match strands::thin(&outline, account)? {
+        Some(thin) if strands::open(&bare, &outline, &thin, account)? => thin,
+        _ => {
+            let band = band::Band::found(&bare, outline, None, account)?;
+            return told(known, &bare, &band, account);
+        }
     };
     let ratio = shade::between(&bare, &outline, &thin.dense, account)?;
     drop(bare);

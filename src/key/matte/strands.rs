@@ -279,10 +279,8 @@ fn like_plate(sensed: &Sensed, i: usize) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use super::super::Known;
     use super::super::tests::{NOISE, scene};
     use super::*;
-    use crate::raster::Matte;
 
     /// A block with arms on its right side, `arm` pixels wide every ten, in a body that has all of it.
     fn open_with_arms(arm: i32) -> bool {
@@ -306,18 +304,8 @@ mod tests {
                 }
             }
         }
-        let known = Known {
-            frame: &made.frame,
-            backdrop: &made.backdrop,
-            noise: &NOISE,
-            plate_frames: 1,
-            body: &made.body,
-            open: &Raster::filled(Rect::EMPTY, 0, &account).unwrap(),
-            rig: &Matte::filled(Rect::EMPTY, 0.0, &account).unwrap(),
-            within: None,
-            sigma: None,
-        };
-        let outline = Outline::of(&known, made.frame.rect(), &account).unwrap();
+        let rect = made.frame.rect();
+        let outline = made.known(None, |known| Outline::of(known, rect, &account).unwrap());
         let sensed = Sensed::new(&made.frame, &made.backdrop, &NOISE, 1, &account).unwrap();
         let thin = thin(&outline, &account).unwrap().expect("thin parts");
         open(&sensed, &outline, &thin, &account).unwrap()

@@ -55,21 +55,26 @@ pub fn scene(
 }
 
 impl Scene {
-    fn solved(&self, within: Option<&Matte>) -> Solved {
+    pub fn solved(&self, within: Option<&Matte>) -> Solved {
+        self.known(within, |known| {
+            solved(known, &Account::unlimited()).unwrap()
+        })
+    }
+
+    /// Does something with what is known of the scene: it has neither holes nor rods.
+    pub fn known<T>(&self, within: Option<&Matte>, act: impl FnOnce(&Known) -> T) -> T {
         let account = Account::unlimited();
-        let rig = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
-        let known = Known {
+        act(&Known {
             frame: &self.frame,
             backdrop: &self.backdrop,
             noise: &NOISE,
             plate_frames: 1,
             body: &self.body,
             open: &Raster::filled(Rect::EMPTY, 0, &account).unwrap(),
-            rig: &rig,
+            rig: &Matte::filled(Rect::EMPTY, 0.0, &account).unwrap(),
             within,
             sigma: None,
-        };
-        solved(&known, &account).unwrap()
+        })
     }
 }
 

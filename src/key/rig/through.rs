@@ -36,18 +36,18 @@ const SOFT: f32 = 0.01;
 /// none of, lies on one side.
 pub(super) fn through(rod: &Rod, open: &Raster<u8>, body: &Raster<u8>) -> Vec<Sight> {
     let hole = |p: &Sample| is_open(open, p.x, p.y);
-    let other = left_over(rod);
-    let mut sights = beside_holes(rod, other, &hole);
+    let twisted = is_twisted(rod);
+    let mut sights = beside_holes(rod, twisted, &hole);
     let set = |p: &Sample| {
         let (i, j) = (p.x.div_euclid(2), p.y.div_euclid(2));
         hole(p) || (body.rect().contains(i, j) && body.at(i, j) == 0)
     };
     for seen in &rod.again {
-        let mut back = on_from(rod, other, &set, seen, (seen.from - 1, -1));
+        let mut back = on_from(rod, twisted, &set, seen, (seen.from - 1, -1));
         back.reverse();
-        shown(rod, other, &back, 1, &mut sights);
-        let ahead = on_from(rod, other, &set, seen, (seen.to() - ROWS + 1, 1));
-        shown(rod, other, &ahead, ROWS, &mut sights);
+        shown(rod, twisted, &back, 1, &mut sights);
+        let ahead = on_from(rod, twisted, &set, seen, (seen.to() - ROWS + 1, 1));
+        shown(rod, twisted, &ahead, ROWS, &mut sights);
     }
     sights
 }
@@ -58,7 +58,7 @@ fn start(rod: &Rod) -> i32 {
 }
 
 /// Runs of rows on which the rod lies beside a `hole`.
-fn beside_holes(rod: &Rod, other: f32, hole: &impl Fn(&Sample) -> bool) -> Vec<Sight> {
+fn beside_holes(rod: &Rod, twisted: bool, hole: &impl Fn(&Sample) -> bool) -> Vec<Sight> {
     let mut sights = Vec::new();
     let (mut at, mut blind) = (0.0f32, 0);
     let mut run: Vec<Row> = Vec::new();
@@ -68,7 +68,7 @@ fn beside_holes(rod: &Rod, other: f32, hole: &impl Fn(&Sample) -> bool) -> Vec<S
         let next = rod
             .again_at(s as f32)
             .is_none()
-            .then(|| row(rod, other, hole, s, (at, slack)))
+            .then(|| row(rod, twisted, hole, s, (at, slack)))
             .flatten();
         match next {
             Some(row) => {
@@ -79,7 +79,7 @@ fn beside_holes(rod: &Rod, other: f32, hole: &impl Fn(&Sample) -> bool) -> Vec<S
                 blind += 1;
                 if run.len() >= FEWEST as usize {
                     // Each row was one of several looked at together.
-                    shown(rod, other, &run, ROWS, &mut sights);
+                    shown(rod, twisted, &run, ROWS, &mut sights);
                 }
                 run.clear();
             }
@@ -91,7 +91,7 @@ fn beside_holes(rod: &Rod, other: f32, hole: &impl Fn(&Sample) -> bool) -> Vec<S
 /// Rows from `first` on, by `step`, on which the rod lies beside the `set`.
 fn on_from(
     rod: &Rod,
-    other: f32,
+    twisted: bool,
     set: &impl Fn(&Sample) -> bool,
     seen: &Again,
     (first, step): (i32, i32),
@@ -99,7 +99,7 @@ fn on_from(
     let (mut at, mut s) = (seen.beside(first as f32), first);
     let mut run = Vec::new();
     while s >= start(rod)
-        && let Some(row) = row(rod, other, set, s, (at, NEXT))
+        && let Some(row) = row(rod, twisted, set, s, (at, NEXT))
     {
         at = row.beside;
         run.push(row);
@@ -117,23 +117,22 @@ struct Row {
 }
 
 /// The pixels of a run of rows, the last of which stands for `last` rows, that look like the rod.
-fn shown(rod: &Rod, other: f32, run: &[Row], last: i32, sights: &mut Vec<Sight>) {
+fn shown(rod: &Rod, twisted: bool, run: &[Row], last: i32, sights: &mut Vec<Sight>) {
     let (Some(first), Some(end)) = (run.first(), run.last()) else {
         return;
     };
-    let last = if other > OTHER { 1 } else { last };
+    let last = if twisted { 1 } else { last };
     for p in rod.strip.rows(first.s, end.s + last) {
         let row = run[((p.s.floor() as i32 - first.s) as usize).min(run.len() - 1)];
         let u = p.u - row.beside;
         let covers = rod.look.coverage(u);
         let beside = (rod.look.low as f32 - u).max(u - rod.look.high as f32);
-        let light = lit(rod, p, u, row.share);
-        let like = || match other > OTHER {
+        let like = |light: [f32; 3]| match twisted {
             // Light and dark of an uneven rod say little; its tint does.
             true => between(p.frame, light, p.set),
             false => off(&light, p, SOFT) < MISFIT,
         };
-        let is_rod = covers > 0.0 && like();
+        let is_rod = covers > 0.0 && like(lit(rod, p, u, row.share));
         if is_rod || (beside < AGAIN && off(&p.set, p, 0.0025) < MISFIT) {
             sights.push(Sight {
                 x: p.x,
@@ -165,7 +164,7 @@ fn lit(rod: &Rod, p: &Sample, u: f32, share: f32) -> [f32; 3] {
 /// Where beside the axis, within `slack` of `at`, the rod is seen on the rows from `s`.
 fn row(
     rod: &Rod,
-    other: f32,
+    twisted: bool,
     free: &impl Fn(&Sample) -> bool,
     s: i32,
     (at, slack): (f32, f32),
@@ -173,7 +172,7 @@ fn row(
     if s + ROWS > rod.strip.end() {
         return None;
     }
-    best((at, slack), |beside| seen(rod, other, free, s, beside)).map(|(beside, share)| Row {
+    best((at, slack), |beside| seen(rod, twisted, free, s, beside)).map(|(beside, share)| Row {
         s,
         beside,
         share,
@@ -183,7 +182,7 @@ fn row(
 /// What is left unexplained, and the share of light, where one side of the rod is free and it is seen itself.
 fn seen(
     rod: &Rod,
-    other: f32,
+    twisted: bool,
     free: &impl Fn(&Sample) -> bool,
     s: i32,
     beside: f32,
@@ -204,7 +203,8 @@ fn seen(
         return None;
     }
     let (share, rest) = likeness(rod, rows, beside);
-    let like = share > LIT.0 && share < LIT.1 && rest < other;
+    let most = if twisted { UNEVEN } else { OTHER };
+    let like = share > LIT.0 && share < LIT.1 && rest < most;
     if !like {
         return None;
     }
@@ -215,8 +215,8 @@ fn seen(
         left += off(&lit(rod, p, p.u - beside, share), p, SOFT).min(60.0);
         count += 1.0;
     }
-    let plain = other > OTHER || left < 0.5 * bare;
-    (bare > MISFIT * count && plain).then_some((left / count, share))
+    let better = twisted || left < 0.5 * bare;
+    (bare > MISFIT * count && better).then_some((left / count, share))
 }
 
 /// How strongly the rod is lit on some rows against its look, and what that leaves over of them pixel by pixel, as a share
@@ -240,8 +240,8 @@ fn likeness(rod: &Rod, rows: &[Sample], beside: f32) -> (f32, f32) {
     (1.0 + dot / own, (there - dot * dot / own) / apart)
 }
 
-/// What may be left over of a row, as [`likeness`] tells it.
-fn left_over(rod: &Rod) -> f32 {
+/// Whether a rod's own rows, where it hangs alone, are too unlike each other to pass for it.
+fn is_twisted(rod: &Rod) -> bool {
     let last = rod.reach.nearest() as i32;
     let first = (last - ALONE).max(rod.strip.first);
     let mut all: Vec<f32> = (first..last - ROWS)
@@ -249,6 +249,5 @@ fn left_over(rod: &Rod) -> f32 {
         .filter(|rest| rest.is_finite())
         .collect();
     all.sort_by(f32::total_cmp);
-    let usual = all.get(all.len() * 3 / 4).copied().unwrap_or(0.0);
-    if usual > OTHER { UNEVEN } else { OTHER }
+    all.get(all.len() * 3 / 4).is_some_and(|&rest| rest > OTHER)
 }
