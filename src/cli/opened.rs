@@ -51,9 +51,14 @@ pub(super) fn on_pool(
 
 /// Reads and plans.
 pub(super) fn opened(args: &SceneArgs, outputs: &[String]) -> Result<Opened, Stopped> {
-    let scene = scene::read(&args.scene, &args.settings, &FileLoader)
-        .map_err(|refused| Stopped::with(refused.findings, &refused.sources))?;
     let account = Account::new(args.memory);
+    let scene = scene::read(&args.scene, &args.settings, &FileLoader).map_err(|refused| {
+        // A missing frame is told in the same run as a misspelt word.
+        let files = refused.partial.as_deref();
+        let files = files.map_or_else(Vec::new, |scene| plan::unreadable(scene, &account));
+        let refused = refused.with(files);
+        Stopped::with(refused.findings, &refused.sources)
+    })?;
     let settings = Settings {
         outputs: outputs.to_vec(),
     };

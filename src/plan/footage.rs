@@ -5,7 +5,7 @@ use crate::color::{Decoding, Named, Profile, ProfileError, Space};
 use crate::diag::{Finding, Span};
 use crate::frame::{Alpha, Colour, Embedded, Frame, FrameError};
 use crate::geom::Rect;
-use crate::scene::{FrameRef, ProfileName};
+use crate::scene::{FrameRef, ProfileName, Scene};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -65,6 +65,16 @@ impl Footage {
     pub fn painted(&self, id: PaintedId) -> &Painted {
         &self.painted[id.0]
     }
+}
+
+/// What is wrong with the files of a scene that can't be planned: those that are not there, can't be read or are no
+/// pictures. Whether they fit each other is for the planner.
+pub fn unreadable(partial: &Scene, account: &Account) -> Vec<Finding> {
+    let mut opener = Opener::new(account);
+    for file in partial.files() {
+        opener.open(&file.value, file.span);
+    }
+    opener.findings
 }
 
 /// Opens files for the planner and keeps what went wrong.

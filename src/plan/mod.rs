@@ -20,7 +20,7 @@ mod treat;
 pub use alone::{Alone, Named, opened_alone};
 pub use build::{Settings, planned};
 pub use effects::ShadowStep;
-pub use footage::{Footage, Painted, PaintedId, Shot, ShotId};
+pub use footage::{Footage, Painted, PaintedId, Shot, ShotId, unreadable};
 pub use laying::{Carry, Gains, Laying, Part};
 pub use masks::{LayerRecipe, MaskId, MaskRecipe, SourceRecipe, StepRecipe};
 pub use mends::{MendFrom, MendStep};

@@ -1,10 +1,12 @@
 //! KDL text to a typed, spanned scene, and back to a canonical layout.
 //!
 //! Promise: every error of a file in one run (syntax errors together, else all meaning errors), each with file,
-//! line, what is allowed and the nearest known name. Refuses hostile text in bounded time and memory. Reads files
+//! line, what is allowed and the nearest known name. What could be read of a refused scene is handed on, so that the
+//! files it names can be looked at in the same run. Refuses hostile text in bounded time and memory. Reads files
 //! only through the loader it is given.
 
 mod check;
+mod files;
 mod format;
 mod include;
 mod lex;
@@ -40,6 +42,25 @@ pub struct Refused {
     pub sources: Sources,
     /// In the order of the text; at least one, all of them `stop`.
     pub findings: Vec<Finding>,
+    /// What could be read; nothing where the syntax is broken. Good for [`Scene::files`] only: nothing else in it is
+    /// checked.
+    pub partial: Option<Box<Scene>>,
+}
+
+impl Refused {
+    /// The reasons with `more` of them, each at its place in the text.
+    pub fn with(self, more: Vec<Finding>) -> Refused {
+        if more.is_empty() || self.findings.len() > FINDINGS {
+            return self;
+        }
+        let mut findings = self.findings;
+        findings.extend(more);
+        let partial = self.partial;
+        Refused {
+            partial,
+            ..refused(self.sources, findings)
+        }
+    }
 }
 
 /// Findings told at most in one run.
@@ -79,7 +100,10 @@ pub fn read(
     if findings.is_empty() {
         return Ok(scene);
     }
-    Err(refused(gathered.sources, findings))
+    Err(Refused {
+        partial: Some(Box::new(scene)),
+        ..refused(gathered.sources, findings)
+    })
 }
 
 /// Findings in the order of the text, none twice (a file may be included twice), and not more than can be read.
@@ -101,7 +125,11 @@ fn refused(sources: Sources, mut findings: Vec<Finding>) -> Refused {
             format!("{more} more faults are not shown"),
         ));
     }
-    Refused { sources, findings }
+    Refused {
+        sources,
+        findings,
+        partial: None,
+    }
 }
 
 #[cfg(test)]

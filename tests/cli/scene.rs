@@ -164,6 +164,55 @@ fn files_that_cannot_be_used_are_named() {
     "#);
 }
 
+/// A scene is put right in one go: a misspelt word hides no missing file, wherever the file is named.
+#[test]
+fn missing_files_are_told_beside_misspelt_words() {
+    let at = shelf(
+        "words-and-files",
+        r##"scene "shelf" language=1
+plate "frames/plate.tif" "gone/plate-2.tif"
+mask "front" { image "gone/front.png" }
+group "clips" {
+  mask { image "gone/group.png" }
+  element "clip" {
+    frame "gone/clip.tif"
+    scael 2
+    mask { piece { card "gone/card.tif" }; cut { image "gone/cut.png" } }
+    mend from="gone/other.tif" { rig }
+    shadow { within { image "gone/within.png" } }
+  }
+}
+element "curl" { frame "frames/curl.tif"; mask { all } }
+output "card" { file "card.tif"; change "curl" { frame "gone/curl-2.tif" } }
+"##,
+    );
+    let ran = run(&at, &["check", "scene.kdl"]);
+    assert_eq!(ran.code, 1);
+    let told: Vec<&str> = ran
+        .err
+        .lines()
+        .filter_map(|line| line.strip_prefix("stop "))
+        .collect();
+    let missing =
+        |name: &str| format!("gone/{name} can't be read: there is no such file [frame-unreadable]");
+    // In the order of the text.
+    assert_eq!(
+        told,
+        [
+            &missing("plate-2.tif"),
+            &missing("front.png"),
+            &missing("group.png"),
+            &missing("clip.tif"),
+            "`scael` is no node of an element [unknown-node]",
+            &missing("card.tif"),
+            &missing("cut.png"),
+            &missing("other.tif"),
+            &missing("within.png"),
+            &missing("curl-2.tif"),
+        ]
+    );
+}
+
 #[test]
 fn what_was_typed_wrong_is_2_and_named() {
     let at = shelf("typed", SHELF);
