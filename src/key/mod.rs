@@ -158,7 +158,13 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     drop(backdrop);
     // Where the rod runs over the face the piece goes on beneath it.
     rig::closed(&mut solved.matte, &rig.crossing, account)?;
-    let shadow = ground::shadow::thrown(&ground, &body, &solved.matte, &rig.shadow, account)?;
+    let shadow = ground::shadow::thrown(
+        &ground,
+        &body,
+        &solved.matte,
+        (&rig.lines, &rig.shadow),
+        account,
+    )?;
     let mut notices = rig.notices;
     notices.retain(|notice| match notice {
         // A run at the edge of a drawn limit was cut there on purpose.

@@ -24,6 +24,7 @@ use super::{Ask, LightField, Noise};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Matte, Raster};
+pub(super) use cast::Line;
 use cells::Cells;
 pub(super) use cells::Unheld;
 use course::Course;

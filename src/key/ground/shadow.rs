@@ -49,7 +49,7 @@ pub(in super::super) fn thrown(
     ground: &Ground,
     body: &Raster<u8>,
     matte: &Matte,
-    rod_shadow: &Raster<u8>,
+    (rods, rod_shadow): (&[cast::Line], &Raster<u8>),
     account: &Account,
 ) -> Result<LightField, OverBudget> {
     let light = &ground.light.cells;
@@ -71,7 +71,7 @@ pub(in super::super) fn thrown(
     drift.taken_off(&mut cells);
     // Now that coverage is known: hair and holes throw less than their body did.
     let silhouette = halved(matte, rect, account)?;
-    let mut cells = cast::carried_on(&cells, &far, &silhouette, account)?;
+    let mut cells = cast::carried_on(&cells, &far, &silhouette, rods, account)?;
     quietened(&mut cells, &far, body, account)?;
     Ok(LightField { cells })
 }
@@ -94,7 +94,7 @@ pub(in super::super) fn carried_on(
     }
     let drift = Drift::of(&ground.light.cells, &far);
     drift.taken_off(&mut ground.light.cells);
-    let mut cells = cast::carried_on(&ground.light.cells, &far, &silhouette, account)?;
+    let mut cells = cast::carried_on(&ground.light.cells, &far, &silhouette, &[], account)?;
     drift.laid_on(&mut cells);
     ground.light.cells = cells;
     Ok(())

@@ -21,7 +21,7 @@ mod trail;
 
 use rayon::prelude::*;
 
-use super::ground::Ground;
+use super::ground::{Ground, Line};
 use super::holes::is_open;
 use super::tools::labels;
 use super::{Ask, Notice};
@@ -49,6 +49,8 @@ pub(super) struct Rig {
     pub cells: Raster<u8>,
     /// Half-size: cells darkened by a rod's own shadow.
     pub shadow: Raster<u8>,
+    /// Where rods run, for the shadow they throw.
+    pub lines: Vec<Line>,
     pub notices: Vec<Notice>,
     /// The rods themselves, until all holes are known.
     rods: Vec<Rod>,
@@ -97,6 +99,8 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
     }
     let mut rig = painted(&domain, &rods, account)?;
     shadow::marked(ground, &rods, &mut rig.shadow);
+    let longest = frame.width().max(frame.height());
+    rig.lines = rods.iter().map(|rod| rod.line(longest)).collect();
     rig.rods = rods;
     let main = main_part(&domain, &rig.cells, account)?;
     for run in lost {
@@ -221,6 +225,7 @@ fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, Over
         crossing: Matte::filled(rect, 0.0, account)?,
         cells: Raster::filled(domain.rect, 0, account)?,
         shadow: Raster::filled(domain.rect, 0, account)?,
+        lines: Vec::new(),
         notices: Vec::new(),
         rods: Vec::new(),
     };

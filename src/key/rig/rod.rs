@@ -10,7 +10,7 @@ use super::strip::{Sample, Strip};
 use super::trail::Trail;
 use crate::budget::{Account, OverBudget};
 use crate::key::Ask;
-use crate::key::ground::Ground;
+use crate::key::ground::{Ground, Line};
 
 pub(super) struct Rod {
     pub axis: Axis,
@@ -36,6 +36,30 @@ impl Rod {
         self.crossing.map_or(beside, |(_, end)| end.max(beside))
     }
 
+    /// Where it runs, from `beyond` pixels outside the frame to the piece.
+    pub fn line(&self, beyond: u32) -> Line {
+        let halved = |(x, y): (f64, f64)| (x / 2.0, y / 2.0);
+        let (first, end) = (f64::from(self.strip.first), f64::from(self.end()));
+        let begins = self.axis.point(first, 0.0);
+        let next = self.axis.point(first + 1.0, 0.0);
+        let beyond = f64::from(beyond);
+        // Straight on outside: no bend was seen there.
+        let outside = (
+            begins.0 - beyond * (next.0 - begins.0),
+            begins.1 - beyond * (next.1 - begins.1),
+        );
+        let mut points = vec![halved(outside)];
+        let rows = (self.strip.first..).step_by(LINE);
+        let rows = rows.map(f64::from).take_while(|s| *s < end);
+        points.extend(rows.map(|s| halved(self.axis.point(s, 0.0))));
+        points.push(halved(self.axis.point(end.max(first), 0.0)));
+        let (low, high) = (self.look.low, self.look.high);
+        Line {
+            points,
+            half: ((high - low) / 4.0).max(0.1),
+        }
+    }
+
     /// The rows on which it is seen again that `s` is of, or next to.
     pub fn again_at(&self, s: f32) -> Option<&Again> {
         let soft = 1.0 + self.look.softness();
@@ -52,6 +76,8 @@ const ROUNDS: usize = 6;
 const STEPS: usize = 24;
 /// Rows in a block of the axis' refinement.
 const BLOCK: i32 = 24;
+/// Rows from one point of its line to the next.
+const LINE: usize = 16;
 /// Mean square of the misfit in standard deviations from which a row shows something else.
 pub(super) const MISFIT: f32 = 6.0;
 

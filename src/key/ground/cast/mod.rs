@@ -3,13 +3,19 @@
 //! are fitted to the shadow that is seen beside the piece; only what they leave over is carried on from the surroundings.
 //! A second lamp, or light thrown back by the piece, is another term of the same form.
 
+mod grid;
+mod rods;
+
 use rayon::prelude::*;
 
-use super::super::tools::{floor, gauss, push_pull};
+use super::super::tools::{floor, push_pull};
 use super::light;
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::Raster;
+use grid::Grid;
+pub(in super::super) use rods::Line;
+use rods::Rods;
 
 /// Longest side of the grids on which a term is looked for, made exact, and drawn.
 const LOOK: i32 = 60;
@@ -33,12 +39,13 @@ const FAINT: f32 = 1e-3;
 const LARGER: std::ops::Range<f64> = 0.8..1.6;
 const SOFTEST: f64 = 0.2;
 
-/// The light of `ratios` where the set is `seen` (1), carried on under the piece by what its `silhouette` casts.
-/// All at half size, on one rectangle; the ratios are 1 far away.
+/// The light of `ratios` where the set is `seen` (1), carried on under the piece by what its `silhouette` casts, and
+/// without what `rods` cast in the same way. All at half size, on one rectangle; the ratios are 1 far away.
 pub(super) fn carried_on(
     ratios: &Raster<[f32; 3]>,
     seen: &Raster<u8>,
     silhouette: &Raster<f32>,
+    rods: &[Line],
     account: &Account,
 ) -> Result<Raster<[f32; 3]>, OverBudget> {
     let rect = ratios.rect();
@@ -49,118 +56,37 @@ pub(super) fn carried_on(
     let known = &known;
     let mut left = ratios.cropped(rect, account)?;
     let mut model = Raster::filled(rect, [1.0f32; 3], account)?;
-    for _ in 0..TERMS {
+    let mut rods = Rods::of(rods, rect);
+    for n in 0..TERMS {
         let grid = |side| Grid::of(&left, known, silhouette, side, account);
         let grids = [grid(LOOK)?, grid(FIT)?, grid(DRAW)?];
-        let Some(Drawn { taken, shape }) = Term::found(&grids, account)? else {
+        let found = Term::found(&grids, account)?;
+        if let Some((_, drawn)) = &found {
+            drawn.taken_off(&grids[2], &mut left, Some(&mut model));
+        }
+        // The lamp that throws the piece's shadow throws the rod's; one without the other is looked for once.
+        let lamp = found.as_ref().map(|(term, _)| *term);
+        if lamp.is_some() || n == 0 {
+            rods.found(&mut left, known, lamp, account)?;
+        }
+        if found.is_none() {
             break;
-        };
-        let width = (rect.width() as usize).max(1);
-        model
-            .data_mut()
-            .par_chunks_mut(width)
-            .zip(left.data_mut().par_chunks_mut(width))
-            .enumerate()
-            .for_each(|(j, (model, left))| {
-                for (i, (model, left)) in model.iter_mut().zip(left).enumerate() {
-                    let (u, v) = grids[2].place(i, j);
-                    let cover = read(&shape, u, v);
-                    for k in 0..3 {
-                        let share = (1.0 - taken[k] as f32 * cover).max(0.02);
-                        model[k] *= share;
-                        left[k] /= share;
-                    }
-                }
-            });
+        }
     }
     let mut out = push_pull::filled(&left, known, account)?;
     light::relaxed(&mut out, known, account)?;
-    for ((out, model), (&known, ratio)) in
-        (out.data_mut().iter_mut().zip(model.data())).zip(known.data().iter().zip(ratios.data()))
-    {
-        *out = if known > 0.0 {
-            *ratio
-        } else {
-            std::array::from_fn(|k| out[k] * model[k])
+    // Only what a rod's shadow was taken off is not the light as it was.
+    let seen = if rods.any { None } else { Some(ratios) };
+    for (i, out) in out.data_mut().iter_mut().enumerate() {
+        let (model, known) = (model.data()[i], known.data()[i] > 0.0);
+        let of = |light: &[f32; 3]| std::array::from_fn(|k| light[k] * model[k]);
+        *out = match (known, seen) {
+            (true, Some(ratios)) => ratios.data()[i],
+            (true, None) => of(&left.data()[i]),
+            (false, _) => of(out),
         };
     }
     Ok(out)
-}
-
-/// Means over square blocks of cells.
-struct Grid {
-    /// Cells to a side of a block.
-    block: i32,
-    /// Departure of the known light from 1 per channel, and how much of the block is known.
-    light: Raster<[f32; 4]>,
-    /// How much is known, and that times the mean departure.
-    mean: Raster<[f32; 2]>,
-    silhouette: Raster<f32>,
-}
-
-impl Grid {
-    fn of(
-        ratios: &Raster<[f32; 3]>,
-        known: &Raster<f32>,
-        silhouette: &Raster<f32>,
-        side: i32,
-        account: &Account,
-    ) -> Result<Grid, OverBudget> {
-        let rect = ratios.rect();
-        let longest = rect.width().max(rect.height()) as i32;
-        let block = ((longest + side - 1) / side).max(1);
-        let over = |n: u32| n.div_ceil(block as u32);
-        let small = Rect::of_size(over(rect.width()), over(rect.height()));
-        let mut light = Raster::filled(small, [0.0f32; 4], account)?;
-        let mut mean = Raster::filled(small, [0.0f32; 2], account)?;
-        let mut shape = Raster::filled(small, 0.0f32, account)?;
-        let width = small.width().max(1) as usize;
-        let share = 1.0 / (block * block) as f32;
-        light
-            .data_mut()
-            .par_chunks_mut(width)
-            .zip(mean.data_mut().par_chunks_mut(width))
-            .zip(shape.data_mut().par_chunks_mut(width))
-            .enumerate()
-            .for_each(|(j, ((light, mean), shape))| {
-                let y0 = rect.y0 + j as i32 * block;
-                for y in y0..(y0 + block).min(rect.y1) {
-                    let (ratios, known) = (ratios.row(y), known.row(y));
-                    let silhouette = silhouette.row(y);
-                    for (i, ratio) in ratios.iter().enumerate() {
-                        let n = i / block as usize;
-                        for k in 0..3 {
-                            light[n][k] += known[i] * (ratio[k] - 1.0);
-                        }
-                        light[n][3] += known[i];
-                        shape[n] += share * silhouette[i];
-                    }
-                }
-                for (light, mean) in light.iter_mut().zip(mean) {
-                    let whole = light[3];
-                    for v in &mut light[..3] {
-                        *v = if whole > 0.0 { *v / whole } else { 0.0 };
-                    }
-                    light[3] *= share;
-                    *mean = [light[3], light[3] * (light[0] + light[1] + light[2]) / 3.0];
-                }
-            });
-        Ok(Grid {
-            block,
-            light,
-            mean,
-            silhouette: shape,
-        })
-    }
-
-    /// Where the middle of the half-size cell (i, j), counted from the corner, lies on this grid.
-    fn place(&self, i: usize, j: usize) -> (f32, f32) {
-        let block = self.block as f32;
-        (
-            (i as f32 + 0.5) / block - 0.5,
-            (j as f32 + 0.5) / block - 0.5,
-        )
-    }
 }
 
 /// A silhouette thrown somewhere. Lengths in half-size cells.
@@ -177,6 +103,48 @@ struct Drawn {
     /// Share of the light it takes, per channel; below 0 what is thrown back.
     taken: [f64; 3],
     shape: Raster<f32>,
+}
+
+impl Drawn {
+    fn mean(&self) -> f64 {
+        (self.taken[0] + self.taken[1] + self.taken[2]) / 3.0
+    }
+
+    /// Takes the term, drawn on `grid`, off the light that is `left`, and puts it into the `model`.
+    fn taken_off(
+        &self,
+        grid: &Grid,
+        left: &mut Raster<[f32; 3]>,
+        model: Option<&mut Raster<[f32; 3]>>,
+    ) {
+        let rect = left.rect();
+        let width = (rect.width() as usize).max(1);
+        let share = |x: i32, y: i32| {
+            let (u, v) = grid.place(x, y);
+            let cover = read(&self.shape, u, v);
+            self.taken
+                .map(|taken| (1.0 - taken as f32 * cover).max(0.02))
+        };
+        let rows = left.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
+        rows.for_each(|(left, y)| {
+            for (left, x) in left.iter_mut().zip(rect.x0..) {
+                let share = share(x, y);
+                for k in 0..3 {
+                    left[k] /= share[k];
+                }
+            }
+        });
+        let Some(model) = model else { return };
+        let rows = model.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
+        rows.for_each(|(model, y)| {
+            for (model, x) in model.iter_mut().zip(rect.x0..) {
+                let share = share(x, y);
+                for k in 0..3 {
+                    model[k] *= share[k];
+                }
+            }
+        });
+    }
 }
 
 /// Sums over what is known: squares of the term's shape, its product with the mean departure.
@@ -199,15 +167,25 @@ fn taken(both: f64, shape: f64) -> f64 {
 }
 
 impl Term {
-    /// The term that explains most, on the finest grid.
-    fn found(grids: &[Grid; 3], account: &Account) -> Result<Option<Drawn>, OverBudget> {
+    /// The term that explains most, and how it acts on the finest grid.
+    fn found(grids: &[Grid; 3], account: &Account) -> Result<Option<(Term, Drawn)>, OverBudget> {
         let [look, fit, draw] = grids;
-        let Some(term) = Term::looked_for(look, account)? else {
-            return Ok(None);
-        };
-        let (term, gain) = term.nearer(fit, account)?;
+        match Term::looked_for(look, account)? {
+            Some(term) => term.made_exact(fit, draw, account),
+            None => Ok(None),
+        }
+    }
+
+    /// The term with its numbers made exact, where it explains enough of what is seen.
+    fn made_exact(
+        self,
+        fit: &Grid,
+        draw: &Grid,
+        account: &Account,
+    ) -> Result<Option<(Term, Drawn)>, OverBudget> {
+        let (term, gain) = self.nearer(fit, account)?;
         let mut seen = 0.0;
-        term.over(fit, &term.blurred(fit, account)?, |cover, i| {
+        term.over(fit, &fit.counted(term.soft, account)?, |cover, i| {
             let [weight, both] = fit.mean.data()[i];
             if cover > ACTS && weight > 0.0 {
                 seen += f64::from(both * both / weight);
@@ -217,18 +195,20 @@ impl Term {
             return Ok(None);
         }
         let mut shape = Raster::filled(draw.light.rect(), 0.0f32, account)?;
-        let (mut squares, mut both) = (0.0, [0.0; 3]);
-        term.over(draw, &term.blurred(draw, account)?, |cover, i| {
-            let light = &draw.light.data()[i];
+        term.over(draw, &draw.blurred(term.soft, account)?, |cover, i| {
             shape.data_mut()[i] = cover;
+        });
+        let (mut squares, mut both) = (0.0, [0.0; 3]);
+        term.over(draw, &draw.counted(term.soft, account)?, |cover, i| {
+            let light = &draw.light.data()[i];
             squares += f64::from(light[3] * cover * cover);
             for k in 0..3 {
                 both[k] += f64::from(light[3] * cover * light[k]);
             }
         });
         let taken = both.map(|both| taken(both, squares));
-        let mean = (taken[0] + taken[1] + taken[2]) / 3.0;
-        Ok((mean.abs() >= LEAST).then_some(Drawn { taken, shape }))
+        let drawn = Drawn { taken, shape };
+        Ok((drawn.mean().abs() >= LEAST).then_some((term, drawn)))
     }
 
     /// The best of all places in whole cells of a coarse grid.
@@ -239,7 +219,7 @@ impl Term {
         let shapes = SOFT
             .iter()
             .map(|&soft| {
-                let shape = gauss::blurred(&grid.silhouette, soft, account)?;
+                let shape = grid.counted(soft * block, account)?;
                 let reached = shape.bounds(|&cover| cover > FAINT);
                 Ok((shape, reached))
             })
@@ -288,7 +268,7 @@ impl Term {
             sums.gain()
         };
         let mut best = self;
-        let mut shape = best.blurred(grid, account)?;
+        let mut shape = grid.counted(best.soft, account)?;
         let mut most = gain(&best, &shape);
         let block = f64::from(grid.block);
         let softest = SOFTEST * f64::from(grid.light.rect().width().max(1)) * block;
@@ -310,7 +290,7 @@ impl Term {
                             break;
                         }
                         let other = match which {
-                            2 => Some(next.blurred(grid, account)?),
+                            2 => Some(grid.counted(next.soft, account)?),
                             _ => None,
                         };
                         let now = gain(&next, other.as_ref().unwrap_or(&shape));
@@ -326,11 +306,6 @@ impl Term {
             }
         }
         Ok((best, most))
-    }
-
-    /// The silhouette, soft.
-    fn blurred(&self, grid: &Grid, account: &Account) -> Result<Raster<f32>, OverBudget> {
-        gauss::blurred(&grid.silhouette, self.soft / f64::from(grid.block), account)
     }
 
     /// Every place of the grid on which the silhouette falls: how much, and which.
@@ -442,7 +417,7 @@ mod tests {
         };
         let (ratios, seen, silhouette, account) =
             scene(|x, y| std::array::from_fn(|k| shadow(x, y, k)));
-        let got = carried_on(&ratios, &seen, &silhouette, &account).unwrap();
+        let got = carried_on(&ratios, &seen, &silhouette, &[], &account).unwrap();
         for y in 0..SIDE as i32 {
             for x in 0..SIDE as i32 {
                 for k in 0..3 {
@@ -460,7 +435,7 @@ mod tests {
         for slope in [0.0, 0.0004] {
             let light = |x: i32| 1.0 + slope * (x - 100) as f32;
             let (ratios, seen, silhouette, account) = scene(|x, _| [light(x); 3]);
-            let got = carried_on(&ratios, &seen, &silhouette, &account).unwrap();
+            let got = carried_on(&ratios, &seen, &silhouette, &[], &account).unwrap();
             for y in 0..SIDE as i32 {
                 for x in 0..SIDE as i32 {
                     let off = got.at(x, y)[1] - light(x);
@@ -478,7 +453,7 @@ mod tests {
                 let ratios = Raster::filled(rect, [value; 3], &account).unwrap();
                 let seen = Raster::filled(rect, seen, &account).unwrap();
                 let silhouette = Raster::filled(rect, 0.5f32, &account).unwrap();
-                let got = carried_on(&ratios, &seen, &silhouette, &account).unwrap();
+                let got = carried_on(&ratios, &seen, &silhouette, &[], &account).unwrap();
                 assert_eq!(got.rect(), rect);
             }
         }
