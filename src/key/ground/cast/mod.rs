@@ -28,6 +28,9 @@ const FARTHEST: f64 = 0.35;
 const TERMS: usize = 3;
 /// A term must explain this share of what is seen where it acts, or the surroundings know as much.
 const EXPLAINED: f64 = 0.5;
+/// The first is looked for again without what changes more slowly than this share of the frame, if it explains some.
+const SOME: f64 = 0.15;
+const WIDE: f64 = 0.12;
 /// And take or give at least this share of the light.
 const LEAST: f64 = 0.01;
 /// How much a lamp can take, and how much a piece throws back.
@@ -59,13 +62,27 @@ pub(super) fn carried_on(
     let mut rods = Rods::of(rods, rect);
     for n in 0..TERMS {
         let grid = |side| Grid::of(&left, known, silhouette, side, account);
-        let grids = [grid(LOOK)?, grid(FIT)?, grid(DRAW)?];
-        let found = Term::found(&grids, account)?;
-        if let Some((_, drawn)) = &found {
-            drawn.taken_off(&grids[2], &mut left, Some(&mut model));
+        let draw = grid(DRAW)?;
+        let mut fitted = Term::found(&grid(LOOK)?, &grid(FIT)?, account)?;
+        let mut found = match &fitted {
+            Some(fitted) => fitted.drawn(&draw, account)?,
+            None => None,
+        };
+        // Light that drifts may be more than what is seen of a shadow.
+        let some = fitted.is_some_and(|fitted| fitted.explains >= SOME);
+        if found.is_none() && n == 0 && some {
+            let wide = WIDE * f64::from(rect.width().max(rect.height()));
+            let finer = |side| grid(side)?.finer_than(wide, account);
+            fitted = Term::found(&finer(LOOK)?, &finer(FIT)?, account)?;
+            if let Some(fitted) = &fitted {
+                found = fitted.drawn(&finer(DRAW)?, account)?;
+            }
+        }
+        if let Some(drawn) = &found {
+            drawn.taken_off(&draw, &mut left, Some(&mut model));
         }
         // The lamp that throws the piece's shadow throws the rod's; one without the other is looked for once.
-        let lamp = found.as_ref().map(|(term, _)| *term);
+        let lamp = fitted.filter(|_| found.is_some()).map(|fitted| fitted.term);
         if lamp.is_some() || n == 0 {
             rods.found(&mut left, known, lamp, account)?;
         }
@@ -96,6 +113,38 @@ struct Term {
     soft: f64,
     /// How much larger than the piece.
     larger: f64,
+}
+
+/// A term, and its share of what is seen where it acts.
+#[derive(Clone, Copy, Debug)]
+struct Fitted {
+    term: Term,
+    explains: f64,
+}
+
+impl Fitted {
+    /// How it acts on the finest grid, where it explains enough and takes or gives enough.
+    fn drawn(&self, draw: &Grid, account: &Account) -> Result<Option<Drawn>, OverBudget> {
+        if self.explains < EXPLAINED {
+            return Ok(None);
+        }
+        let term = self.term;
+        let mut shape = Raster::filled(draw.light.rect(), 0.0f32, account)?;
+        term.over(draw, &draw.blurred(term.soft, account)?, |cover, i| {
+            shape.data_mut()[i] = cover;
+        });
+        let (mut squares, mut both) = (0.0, [0.0; 3]);
+        term.over(draw, &draw.counted(term.soft, account)?, |cover, i| {
+            let light = &draw.light.data()[i];
+            squares += f64::from(light[3] * cover * cover);
+            for k in 0..3 {
+                both[k] += f64::from(light[3] * cover * light[k]);
+            }
+        });
+        let taken = both.map(|both| taken(both, squares));
+        let drawn = Drawn { taken, shape };
+        Ok((drawn.mean().abs() >= LEAST).then_some(drawn))
+    }
 }
 
 /// A term as it acts.
@@ -167,22 +216,15 @@ fn taken(both: f64, shape: f64) -> f64 {
 }
 
 impl Term {
-    /// The term that explains most, and how it acts on the finest grid.
-    fn found(grids: &[Grid; 3], account: &Account) -> Result<Option<(Term, Drawn)>, OverBudget> {
-        let [look, fit, draw] = grids;
+    /// The term that explains most on `look`, its numbers made exact on `fit`.
+    fn found(look: &Grid, fit: &Grid, account: &Account) -> Result<Option<Fitted>, OverBudget> {
         match Term::looked_for(look, account)? {
-            Some(term) => term.made_exact(fit, draw, account),
+            Some(term) => Ok(Some(term.made_exact(fit, account)?)),
             None => Ok(None),
         }
     }
 
-    /// The term with its numbers made exact, where it explains enough of what is seen.
-    fn made_exact(
-        self,
-        fit: &Grid,
-        draw: &Grid,
-        account: &Account,
-    ) -> Result<Option<(Term, Drawn)>, OverBudget> {
+    fn made_exact(self, fit: &Grid, account: &Account) -> Result<Fitted, OverBudget> {
         let (term, gain) = self.nearer(fit, account)?;
         let mut seen = 0.0;
         term.over(fit, &fit.counted(term.soft, account)?, |cover, i| {
@@ -191,24 +233,10 @@ impl Term {
                 seen += f64::from(both * both / weight);
             }
         });
-        if gain < EXPLAINED * seen {
-            return Ok(None);
-        }
-        let mut shape = Raster::filled(draw.light.rect(), 0.0f32, account)?;
-        term.over(draw, &draw.blurred(term.soft, account)?, |cover, i| {
-            shape.data_mut()[i] = cover;
-        });
-        let (mut squares, mut both) = (0.0, [0.0; 3]);
-        term.over(draw, &draw.counted(term.soft, account)?, |cover, i| {
-            let light = &draw.light.data()[i];
-            squares += f64::from(light[3] * cover * cover);
-            for k in 0..3 {
-                both[k] += f64::from(light[3] * cover * light[k]);
-            }
-        });
-        let taken = both.map(|both| taken(both, squares));
-        let drawn = Drawn { taken, shape };
-        Ok((drawn.mean().abs() >= LEAST).then_some((term, drawn)))
+        Ok(Fitted {
+            term,
+            explains: gain / seen.max(1e-12),
+        })
     }
 
     /// The best of all places in whole cells of a coarse grid.

@@ -99,10 +99,12 @@ impl<'a> Rods<'a> {
             None => Term::looked_for(&grid(LOOK)?, account)?,
         };
         let Some(first) = first else { return Ok(()) };
-        let Some((term, drawn)) = first.made_exact(&fit, &draw, account)? else {
+        let fitted = first.made_exact(&fit, account)?;
+        let Some(drawn) = fitted.drawn(&draw, account)? else {
             return Ok(());
         };
-        if drawn.mean() > 0.0 && lamp.is_none_or(|lamp| near(&term, &lamp, f64::from(fit.block))) {
+        let block = f64::from(fit.block);
+        if drawn.mean() > 0.0 && lamp.is_none_or(|lamp| near(&fitted.term, &lamp, block)) {
             drawn.taken_off(&draw, left, None);
             self.any = true;
         }
