@@ -99,7 +99,7 @@ impl Mean {
 
 /// Distance of every cell to the nearest one outside `mask`, in king's moves; what lies beyond the frame is no
 /// obstacle.
-fn inside(mask: &Raster<u8>, account: &Account) -> Result<Raster<u16>, OverBudget> {
+pub(super) fn inside(mask: &Raster<u8>, account: &Account) -> Result<Raster<u16>, OverBudget> {
     let rect = mask.rect();
     let mut out = Raster::filled(rect, u16::MAX, account)?;
     for (out, &mask) in out.data_mut().iter_mut().zip(mask.data()) {

@@ -500,7 +500,8 @@ impl Cells {
         self.sums_in(self.ratio.rect(), account)
     }
 
-    fn sums_in(&self, part: Rect, account: &Account) -> Result<Raster<[f32; 6]>, OverBudget> {
+    /// The same of a part.
+    pub fn sums_in(&self, part: Rect, account: &Account) -> Result<Raster<[f32; 6]>, OverBudget> {
         let mut sums = Raster::filled(part, [0.0; 6], account)?;
         let width = sums.width().max(1);
         let rows = sums.data_mut().par_chunks_mut(width).zip(part.y0..part.y1);

@@ -12,11 +12,13 @@ mod flood;
 mod light;
 mod noise;
 mod parts;
+mod rims;
 pub(super) mod shadow;
 mod shore;
 #[cfg(test)]
 mod tests;
 mod texture;
+mod tinted;
 mod walls;
 
 use super::tools::gauss;
@@ -94,6 +96,8 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Unheld), Ov
     )? {
         shore::reached(&cells, &mut background, &open, scale * scale, account)?;
     }
+    rims::dropped(&cells, &mut background, &walls, &light.cells, account)?;
+    tinted::told(&cells, &mut background, &light.cells, &texture, account)?;
     let departures = parts::departures(&cells, &light.cells, &background, account)?;
     parts::dropped(&mut background, &departures, scale * scale, account)?;
     // The same cells give the same light.
