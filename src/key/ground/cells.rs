@@ -35,15 +35,17 @@ pub(super) fn pooled<const N: usize>(
         .enumerate()
         .for_each(|(j, row)| {
             for (i, out) in row.iter_mut().enumerate() {
+                let mut sum = [0.0f32; N];
                 let (x, y) = (2 * (rect.x0 + i as i32), 2 * (rect.y0 + j as i32));
                 for (x, y) in [(x, y), (x + 1, y), (x, y + 1), (x + 1, y + 1)] {
                     if sums.rect().contains(x, y) {
                         let v = sums.at(x, y);
                         for k in 0..N {
-                            out[k] += v[k];
+                            sum[k] += v[k];
                         }
                     }
                 }
+                *out = sum;
             }
         });
     Ok(out)
