@@ -1,5 +1,6 @@
 //! What has been measured so far: frames laid onto their plates, pieces cut out, each once for all that share it.
 
+use super::ahead::Ahead;
 use super::kept::{Keeper, Origin};
 use super::keyed::{self, Wish};
 use super::lay::{self, Laid};
@@ -23,7 +24,8 @@ const AROUND: u32 = 64;
 pub(super) struct Desk<'a> {
     pub plan: &'a Plan,
     pub account: &'a Account,
-    keep: Keep,
+    pub keep: Keep,
+    pub ahead: Ahead,
     keeper: Keeper<'a>,
     pub findings: Vec<Finding>,
     laid: Vec<((ShotId, PlateId, Laying), Laid)>,
@@ -54,6 +56,7 @@ impl<'a> Desk<'a> {
             plan,
             account,
             keep,
+            ahead: Ahead::default(),
             keeper: Keeper::new(plan, store),
             findings: Vec::new(),
             laid: Vec::new(),
@@ -101,17 +104,25 @@ impl<'a> Desk<'a> {
         };
         let frame = self.plan.footage.shot(shot);
         let ticket = self.keeper.laying(shot, plate, laying);
+        let ahead = self.ahead.laid(key);
         let kept = ticket
             .as_ref()
+            .filter(|_| ahead.is_none())
             .and_then(|ticket| self.keeper.laid(ticket, self.account));
         let laid = match kept {
             Some(laid) => laid.told(frame),
             None => {
-                let held = self.held_for(shot, plate, laying, &plates);
-                let held = held.map_err(|fault| asking.told(fault))?;
-                let laid = lay::laid(frame, &plates, laying, &held, self.account)
-                    .map_err(|fault| asking.told(fault))?;
-                self.held = Some((shot, plate, held));
+                let laid = match ahead {
+                    Some(laid) => laid,
+                    None => {
+                        let held = self.held_for(shot, plate, laying, &plates);
+                        let held = held.map_err(|fault| asking.told(fault))?;
+                        let laid = lay::laid(frame, &plates, laying, &held, self.account)
+                            .map_err(|fault| asking.told(fault))?;
+                        self.held = Some((shot, plate, held));
+                        laid
+                    }
+                };
                 if let Some(ticket) = &ticket {
                     self.keeper.keep_laid(ticket, &laid);
                 }
@@ -122,6 +133,27 @@ impl<'a> Desk<'a> {
         self.findings.extend(findings.map(|f| asking.told(f)));
         self.laid.push((key, laid.clone()));
         Ok(laid)
+    }
+
+    /// Whether a piece is still to be found.
+    pub fn is_open(&self, id: PieceId) -> bool {
+        self.pieces[id.0].is_none()
+    }
+
+    /// How a frame lies, if that was found or an earlier run left it.
+    pub fn known(&self, shot: ShotId, plate: PlateId, laying: Laying) -> Option<Laid> {
+        let mut all = self.laid.iter();
+        if let Some((_, laid)) = all.find(|(key, _)| *key == (shot, plate, laying)) {
+            return Some(laid.clone());
+        }
+        let ticket = self.keeper.laying(shot, plate, laying)?;
+        self.keeper.laid(&ticket, self.account)
+    }
+
+    /// Whether an earlier run left a piece.
+    pub fn is_kept(&self, recipe: &PieceRecipe, laid: &Laid, within: Option<&Matte>) -> bool {
+        let ticket = self.keeper.cut_out(recipe, laid, None, within, self.keep);
+        ticket.is_some_and(|ticket| self.keeper.holds(&ticket))
     }
 
     /// What is worth being decoded once: frame and plate that a piece still to be cut out asks for again.
@@ -174,13 +206,18 @@ impl<'a> Desk<'a> {
             member: recipe.member.as_deref(),
         };
         let keyed = self
-            .cut_out(recipe, asking)
+            .cut_out(id, recipe, asking)
             .map_err(|fault| asking.told(fault))?;
         self.pieces[id.0] = Some(Arc::new(keyed));
         Ok(())
     }
 
-    fn cut_out(&mut self, recipe: &PieceRecipe, asking: Asking) -> Result<Keyed, Finding> {
+    fn cut_out(
+        &mut self,
+        id: PieceId,
+        recipe: &PieceRecipe,
+        asking: Asking,
+    ) -> Result<Keyed, Finding> {
         let mut laid = self.laid(recipe.shot, recipe.plate, recipe.laying, asking)?;
         laid.findings.clear();
         let frame = self.plan.footage.shot(recipe.shot);
@@ -199,14 +236,17 @@ impl<'a> Desk<'a> {
         };
         let held = held.filter(same).map(|(_, _, held)| held);
         let ticket = self.keeper.cut_out(recipe, &laid, other, within, self.keep);
+        let ahead = self.ahead.cutout(id);
         let kept = ticket
             .as_ref()
+            .filter(|_| ahead.is_none())
             .and_then(|ticket| self.keeper.given(ticket, self.account));
         let (mut cutout, origin) = match kept {
             Some(cutout) => (cutout, Origin::Kept),
             None => {
-                let cutout = match (recipe.card, &second) {
-                    (Some(card), Some(second)) => {
+                let cutout = match (ahead, recipe.card, &second) {
+                    (Some(cutout), ..) => cutout,
+                    (None, Some(card), Some(second)) => {
                         self.triangulated(recipe, card, &laid, second, within)?
                     }
                     _ => self.compared(recipe, &laid, within, held.unwrap_or_default())?,
@@ -361,7 +401,7 @@ fn across(first: Map, second: Map) -> Map {
 }
 
 /// What is kept of a cut-out: only where something is.
-fn kept(cutout: Cutout, keep: Keep, account: &Account) -> Result<Cutout, Finding> {
+pub(super) fn kept(cutout: Cutout, keep: Keep, account: &Account) -> Result<Cutout, Finding> {
     let own = coverage::trimmed(cutout.matte, account)?;
     let rig = coverage::trimmed(cutout.rig, account)?;
     let crossing = coverage::trimmed(cutout.crossing, account)?;

@@ -5,6 +5,7 @@
 
 mod added;
 mod agree;
+mod ahead;
 mod colour;
 mod coverage;
 mod desk;
@@ -195,9 +196,13 @@ pub fn settled_keeping(
     }
     let mut desk = Desk::new(plan, keep, store, account);
     desk.hold_plates()?;
+    for (id, _) in &wanted.cuts {
+        desk.ahead.expect(plan, &plan.cuts[id.0].mask);
+    }
     let mut cuts: Vec<Option<SettledCut>> = plan.cuts.iter().map(|_| None).collect();
     for (id, uses) in wanted.cuts {
         let cut = &plan.cuts[id.0];
+        desk.look_ahead(&cut.mask);
         let settled = settled_cut(&mut desk, cut, uses).map_err(|fault| asking(cut).told(fault))?;
         cuts[id.0] = Some(settled);
     }

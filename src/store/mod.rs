@@ -104,6 +104,15 @@ impl Store {
         })
     }
 
+    /// Whether something is kept under a key, by what its first bytes say.
+    pub fn holds(&self, kind: &str, key: &Digest) -> bool {
+        self.0.as_ref().is_some_and(|open| {
+            let name = open.salted(key);
+            let file = open.folder.read(kind, &name);
+            file.is_some_and(|mut file| entry::length(&mut file, &name).is_some())
+        })
+    }
+
     /// Keeps bytes under a key, in place of whatever is there.
     pub fn keep(&self, kind: &str, key: &Digest, bytes: &[u8]) {
         if let Some(open) = &self.0 {

@@ -35,15 +35,17 @@ pub(super) fn pooled<const N: usize>(
         .enumerate()
         .for_each(|(j, row)| {
             for (i, out) in row.iter_mut().enumerate() {
+                let mut sum = [0.0f32; N];
                 let (x, y) = (2 * (rect.x0 + i as i32), 2 * (rect.y0 + j as i32));
                 for (x, y) in [(x, y), (x + 1, y), (x, y + 1), (x + 1, y + 1)] {
                     if sums.rect().contains(x, y) {
                         let v = sums.at(x, y);
                         for k in 0..N {
-                            out[k] += v[k];
+                            sum[k] += v[k];
                         }
                     }
                 }
+                *out = sum;
             }
         });
     Ok(out)
@@ -148,7 +150,7 @@ const COURSE: i32 = 4;
 const STEEP: f32 = 0.04;
 
 /// Cells of one piece of parallel work where each stands for itself.
-const PIECE: usize = 4096;
+pub(super) const PIECE: usize = 4096;
 
 /// Median of a squared normal variable, and of a mean of nine of them.
 const MEDIAN_ONE: f32 = 0.4549;
@@ -386,7 +388,7 @@ impl Cells {
     }
 
     /// What [`Cells::departure`] asks of a cell.
-    fn ready(&self, x: i32, y: i32) -> Ready {
+    pub fn ready(&self, x: i32, y: i32) -> Ready {
         let weight = self.weight.at(x, y);
         let [a, b, c, u, v, w] = self.soft.at(x, y);
         let (soft, whole) = ([a, b, c], [u, v, w]);
@@ -398,20 +400,6 @@ impl Cells {
             mean: std::array::from_fn(|k| soft[k] / whole[k]),
             unsure: std::array::from_fn(|k| 1.0 / (CELLS_IN_SOFT * whole[k])),
         }
-    }
-
-    /// The same of all cells, for who asks again and again.
-    pub fn all_ready(&self, account: &Account) -> Result<Raster<Ready>, OverBudget> {
-        let rect = self.ratio.rect();
-        let mut ready = Raster::filled(rect, Ready::default(), account)?;
-        let width = ready.width().max(1);
-        let rows = ready.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
-        rows.for_each(|(row, y)| {
-            for (x, ready) in (rect.x0..).zip(row) {
-                *ready = self.ready(x, y);
-            }
-        });
-        Ok(ready)
     }
 
     /// What brightness at a cell is expected to be against the mean `level` of what is accepted around it, when its

@@ -38,23 +38,15 @@ impl<'a> Course<'a> {
         gauss::blurred(&left, SOFT, account)
     }
 
-    /// Lays the course on means of what it left over.
-    pub fn laid_on(&self, means: &mut Raster<[f32; 6]>) {
-        means
-            .data_mut()
-            .par_iter_mut()
-            .zip(self.mean.data())
-            .for_each(|(mean, course)| {
-                for k in 0..3 {
-                    mean[k] += course[k];
-                }
-            });
+    /// The course along a row, counted from the top.
+    pub fn row(&self, row: usize) -> &[[f32; 3]] {
+        self.mean.row(self.mean.rect().y0 + row as i32)
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::walls::{self, Of};
+    use super::super::steps::{self, Of};
     use super::*;
     use crate::geom::Rect;
 
@@ -84,7 +76,7 @@ mod tests {
         let soft = gauss::blurred(&cells.sums(&account).unwrap(), SOFT, &account).unwrap();
         cells.course = cells.smoothed(2.0, &account).unwrap();
         let strongest = |soft: &Raster<[f32; 6]>, course: Option<&Course>| {
-            let steps = walls::steps(soft, course, &quiet, Of::Ratio, &account).unwrap();
+            let steps = steps::steps(soft, course, &quiet, Of::Ratio, &account).unwrap();
             steps.strength.data().iter().copied().fold(0.0, f32::max)
         };
         let course = Course::of(&cells);

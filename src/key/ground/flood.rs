@@ -3,8 +3,10 @@
 //! A cell's ratio is predicted by the weighted mean of those accepted around it. The best explained go first, in
 //! whole steps of misfit and then in the order they were found, so that the course is always the same.
 
-use super::cells::{Cells, Ready};
-use crate::budget::{Account, OverBudget};
+use rayon::prelude::*;
+
+use super::cells::{Cells, PIECE, Ready};
+use crate::budget::{Account, Charge, OverBudget};
 use crate::raster::Raster;
 
 /// Mean squared departure from the prediction, in variances, up to which a cell goes on.
@@ -31,10 +33,19 @@ fn add(sum: &mut [f32; 6], own: &[f32; 6]) {
     }
 }
 
+/// All that a cell is asked for again and again, side by side in memory.
+#[derive(Clone, Copy)]
+struct Cell {
+    ready: Ready,
+    ratio: [f32; 3],
+    misfit: f32,
+}
+
 /// What a flood runs over. 0 in `open`: never entered.
 pub(super) struct Flood<'a> {
     cells: &'a Cells,
-    ready: Raster<Ready>,
+    each: Vec<Cell>,
+    _charge: Charge,
     open: &'a Raster<u8>,
     scale: f32,
     /// Ratio times weight and weight of what is accepted around each cell.
@@ -43,6 +54,8 @@ pub(super) struct Flood<'a> {
     waiting: Vec<Vec<u32>>,
     /// The best step each cell waits in, plus 1; 0 when it doesn't.
     step: Raster<u8>,
+    /// Cells asked since the last one was accepted, and their steps: nothing has changed for them.
+    fresh: [Option<(u32, usize)>; 4],
 }
 
 impl<'a> Flood<'a> {
@@ -53,15 +66,33 @@ impl<'a> Flood<'a> {
         account: &Account,
     ) -> Result<Flood<'a>, OverBudget> {
         let rect = open.rect();
+        let count = open.data().len();
+        let charge = account.charge((count * size_of::<Cell>()) as u64, "cells of a flood")?;
+        let width = open.width().max(1);
+        let each = (0..count).into_par_iter().with_min_len(PIECE).map(|at| {
+            let x = rect.x0 + (at % width) as i32;
+            let y = rect.y0 + (at / width) as i32;
+            Cell {
+                ready: cells.ready(x, y),
+                ratio: cells.ratio.data()[at],
+                misfit: cells.soft_misfit.data()[at],
+            }
+        });
+        let mut sums = Raster::filled(rect, [0.0; 6], account)?;
+        // Touched by all threads before one goes over it.
+        let rows = sums.data_mut().par_chunks_mut(PIECE);
+        rows.for_each(|row| row.fill([0.0; 6]));
         Ok(Flood {
             cells,
-            ready: cells.all_ready(account)?,
+            each: each.collect(),
+            _charge: charge,
             open,
             scale,
-            sums: Raster::filled(rect, [0.0; 6], account)?,
+            sums,
             accepted: Raster::filled(rect, 0, account)?,
             waiting: vec![Vec::new(); STEPS],
             step: Raster::filled(rect, 0, account)?,
+            fresh: [None; 4],
         })
     }
 
@@ -93,7 +124,12 @@ impl<'a> Flood<'a> {
             }
             self.step.put(x, y, 0);
             // What was accepted meanwhile may have changed what is expected here.
-            match self.place(x, y) {
+            let fresh = self.fresh.iter().flatten().find(|fresh| fresh.0 == at);
+            let place = match fresh {
+                Some((_, step)) => Some(*step),
+                None => self.place(x, y),
+            };
+            match place {
                 Some(step) if step <= low => {
                     self.accept(x, y);
                     low = low.min(self.ask_around(x, y));
@@ -110,12 +146,13 @@ impl<'a> Flood<'a> {
     }
 
     fn place(&self, x: i32, y: i32) -> Option<usize> {
-        if self.cells.soft_misfit.at(x, y) > MISFIT * self.scale {
+        let cell = &self.each[self.index(x, y)];
+        if cell.misfit > MISFIT * self.scale {
             return None;
         }
         let sums = self.sums.at(x, y);
         let expected = [0, 1, 2].map(|k| (sums[k] / sums[3 + k].max(1e-6), sums[3 + k]));
-        let (ready, ratio) = (self.ready.at(x, y), self.cells.ratio.at(x, y));
+        let (ready, ratio) = (&cell.ready, cell.ratio);
         let mut share = ready.departure(ratio, expected) / (MOST * self.scale);
         if share > PLAIN && self.is_calm(x, y, expected) {
             // A shadow at a piece's foot runs ahead of the mean behind it; light gets stronger slowly.
@@ -136,11 +173,15 @@ impl<'a> Flood<'a> {
             && (0..3).all(|k| weight[k] * expected[k].0 * expected[k].0 > CLEAR)
     }
 
+    fn index(&self, x: i32, y: i32) -> usize {
+        let rect = self.open.rect();
+        (y - rect.y0) as usize * self.open.width() + (x - rect.x0) as usize
+    }
+
     fn wait(&mut self, x: i32, y: i32, step: usize) {
         let before = usize::from(self.step.at(x, y));
         if before == 0 || before > step + 1 {
-            let rect = self.open.rect();
-            let at = (y - rect.y0) as usize * self.open.width() + (x - rect.x0) as usize;
+            let at = self.index(x, y);
             self.step.put(x, y, step as u8 + 1);
             self.waiting[step].push(at as u32);
         }
@@ -150,12 +191,14 @@ impl<'a> Flood<'a> {
     fn ask_around(&mut self, x: i32, y: i32) -> usize {
         let rect = self.open.rect();
         let mut low = STEPS;
-        for (px, py) in [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)] {
+        let around = [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)];
+        for (n, (px, py)) in around.into_iter().enumerate() {
             if !rect.contains(px, py) || self.open.at(px, py) == 0 || self.accepted.at(px, py) > 0 {
                 continue;
             }
             if let Some(step) = self.place(px, py) {
                 self.wait(px, py, step);
+                self.fresh[n] = Some((self.index(px, py) as u32, step));
                 low = low.min(step);
             }
         }
@@ -164,6 +207,7 @@ impl<'a> Flood<'a> {
 
     fn accept(&mut self, x: i32, y: i32) {
         self.accepted.put(x, y, 1);
+        self.fresh = [None; 4];
         let rect = self.open.rect();
         let (r, w) = (self.cells.ratio.at(x, y), self.cells.weight.at(x, y));
         let own = [r[0] * w[0], r[1] * w[1], r[2] * w[2], w[0], w[1], w[2]];

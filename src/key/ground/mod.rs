@@ -10,11 +10,13 @@ mod cells;
 mod course;
 mod flood;
 mod light;
+mod means;
 mod noise;
 mod parts;
 mod rims;
 pub(super) mod shadow;
 mod shore;
+mod steps;
 #[cfg(test)]
 mod tests;
 mod texture;
@@ -31,8 +33,8 @@ use cells::Cells;
 pub(super) use cells::Unheld;
 use course::Course;
 use flood::Flood;
+use steps::Of;
 use texture::{Detail, Texture};
-use walls::Of;
 
 /// The method's own number of standard deviations: where a step in the light begins to be a wall.
 const OWN_SIGMA: f64 = 5.5;
@@ -137,7 +139,7 @@ fn walls_of(
 ) -> Result<Raster<u8>, OverBudget> {
     let course = Course::of(cells);
     let left = course.left(cells, account)?;
-    let steps = walls::steps(&left, Some(&course), quiet, Of::Ratio, account)?;
+    let steps = steps::steps(&left, Some(&course), quiet, Of::Ratio, account)?;
     drop(left);
     let mut walls = walls::walls(&steps, scale, account)?;
     let pooled = cells::pooled(&cells.sums(account)?, account)?;
@@ -154,7 +156,7 @@ fn walls_of(
             );
         }
     }
-    let tint = walls::steps(&pooled, None, &calm, Of::Tint, account)?;
+    let tint = steps::steps(&pooled, None, &calm, Of::Tint, account)?;
     let coarse = walls::walls(&tint, scale, account)?;
     walls::joined(&mut walls, &coarse, &tint, account)?;
     Ok(walls)

@@ -18,6 +18,9 @@ const MEDIAN_TO_DEVIATION: f64 = 1.4826;
 
 const LIGHTS: usize = 10;
 
+/// Cells of one piece of parallel work where each stands for itself.
+const PIECE: usize = 4096;
+
 /// Upper ends of the gradient bins, per px.
 const SLOPES: [f32; 5] = [0.004, 0.01, 0.025, 0.06, 0.15];
 
@@ -77,24 +80,27 @@ fn coarse_ratio(
         .par_chunks_mut(width)
         .enumerate()
         .for_each(|(j, row)| {
-            for (i, sum) in row.iter_mut().enumerate() {
+            for (i, out) in row.iter_mut().enumerate() {
+                let mut sum = [0.0f32; 6];
                 Around::cell(frame, plate, rect.x0 + i as i32, rect.y0 + j as i32).each(|p| {
                     for k in 0..3 {
                         sum[k] += p.frame[k] * p.plate[k];
                         sum[3 + k] += p.plate[k] * p.plate[k];
                     }
                 });
+                *out = sum;
             }
         });
     let sums = gauss::blurred(&sums, 2.0, account)?;
     let mut ratio = Raster::filled(rect, [1.0; 3], account)?;
-    for (ratio, sum) in ratio.data_mut().iter_mut().zip(sums.data()) {
+    let cells = ratio.data_mut().par_iter_mut().with_min_len(PIECE);
+    cells.zip(sums.data()).for_each(|(ratio, sum)| {
         for k in 0..3 {
             if sum[3 + k] > 1e-12 {
                 ratio[k] = (sum[k] / sum[3 + k]).clamp(0.0, 16.0);
             }
         }
-    }
+    });
     Ok(ratio)
 }
 

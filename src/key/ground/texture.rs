@@ -67,17 +67,17 @@ impl Detail {
             .enumerate()
             .for_each(|(j, row)| {
                 for (i, mean) in row.iter_mut().enumerate() {
-                    let mut count = 0.0f32;
+                    let (mut sum, mut count) = ([0.0f32; 6], 0.0f32);
                     let (x, y) = (rect.x0 + i as i32, rect.y0 + j as i32);
                     Around::cell(ask.frame, ask.plate, x, y).each(|p| {
                         count += 1.0;
                         for k in 0..3 {
-                            mean[k] += p.frame[k];
-                            mean[3 + k] += p.plate[k];
+                            sum[k] += p.frame[k];
+                            sum[3 + k] += p.plate[k];
                         }
                     });
                     if count > 0.0 {
-                        *mean = mean.map(|v| v / count);
+                        *mean = sum.map(|v| v / count);
                     }
                 }
             });

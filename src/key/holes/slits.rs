@@ -71,16 +71,36 @@ struct Said {
     gain: f32,
 }
 
+/// Which pixels may be of a slit, and of these which may be its banks.
+#[derive(Clone, Copy, PartialEq)]
+enum Bank {
+    No,
+    Closed,
+    Solid,
+}
+
+fn banks(fitted: &Fitted, open: &Raster<u8>) -> Vec<Bank> {
+    let closed = |i: usize| fitted.inside[i] && open.data()[i] == 0;
+    let bank = |i: usize| match closed(i) {
+        false => Bank::No,
+        true if fitted.pixels[i].off_plate(1.0, STEP) > DIFFERS => Bank::Solid,
+        true => Bank::Closed,
+    };
+    let all = (0..fitted.pixels.len()).into_par_iter();
+    all.with_min_len(4096).map(bank).collect()
+}
+
 /// Marks pixels of slits in `open`.
 pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Result<(), OverBudget> {
     let _held = account.charge(
-        (fitted.pixels.len() * size_of::<Option<Said>>()) as u64,
+        (fitted.pixels.len() * (size_of::<Option<Said>>() + size_of::<Bank>())) as u64,
         "slits in the piece",
     )?;
+    let banks = banks(fitted, open);
     let said: Vec<Option<Said>> = (0..fitted.pixels.len())
         .into_par_iter()
         .with_min_len(4096)
-        .map(|i| said(fitted, open, i, MOST, EVEN))
+        .map(|i| said(fitted, &banks, i, MOST, EVEN))
         .collect();
     let (lines, _lists) = lines(fitted, open, &said, account)?;
     let long = |line: &&Line| line.place.width().max(line.place.height()) >= LINE;
@@ -120,11 +140,11 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
         let mut whole = slit.clone();
         gone_on(fitted, &said, &mut whole);
         for i in whole {
-            let own = self::said(fitted, open, i, RIM, SHADED);
+            let own = self::said(fitted, &banks, i, RIM, SHADED);
             shares.push((i, own.or(said[i]), bare));
             // The rims of a slit cover more than a line may.
             let rims = fitted.around(i);
-            shares.extend(rims.map(|j| (j, self::said(fitted, open, j, RIM, SHADED), bare)));
+            shares.extend(rims.map(|j| (j, self::said(fitted, &banks, j, RIM, SHADED), bare)));
         }
     }
     for (i, said, bare) in shares {
@@ -270,14 +290,14 @@ fn clutter(fitted: &Fitted, line: &Line, said: &[Option<Said>]) -> f32 {
 }
 
 /// The best slit through a pixel, of all directions and widths.
-fn said(fitted: &Fitted, open: &Raster<u8>, i: usize, most: f32, shaded: f32) -> Option<Said> {
-    if !fitted.inside[i] || open.data()[i] != 0 {
+fn said(fitted: &Fitted, banks: &[Bank], i: usize, most: f32, shaded: f32) -> Option<Said> {
+    if banks[i] == Bank::No {
         return None;
     }
     let mut best: Option<Said> = None;
     for (dx, dy, widths) in ACROSS {
         for n in widths {
-            if let Some(said) = between(fitted, open, i, (n * dx, n * dy), most, shaded)
+            if let Some(said) = between(fitted, banks, i, (n * dx, n * dy), most, shaded)
                 && best.is_none_or(|best| said.coverage < best.coverage)
             {
                 best = Some(said);
@@ -287,10 +307,10 @@ fn said(fitted: &Fitted, open: &Raster<u8>, i: usize, most: f32, shaded: f32) ->
     best
 }
 
-/// A pixel between two banks.
+/// A pixel between two banks. Asked first what most pixels fail at.
 fn between(
     fitted: &Fitted,
-    open: &Raster<u8>,
+    banks: &[Bank],
     i: usize,
     way: (i32, i32),
     most: f32,
@@ -303,10 +323,7 @@ fn between(
         held.then(|| y as usize * fitted.width + x as usize)
     };
     let (one, two) = (at(1)?, at(-1)?);
-    let solid = |j: usize| {
-        fitted.inside[j] && open.data()[j] == 0 && fitted.pixels[j].off_plate(1.0, STEP) > DIFFERS
-    };
-    if !solid(one) || !solid(two) {
+    if banks[one] != Bank::Solid || banks[two] != Bank::Solid {
         return None;
     }
     let p = &fitted.pixels[i];
@@ -319,6 +336,19 @@ fn between(
     });
     let dot = |a: [f32; 3], b: [f32; 3]| -> f32 { (0..3).map(|k| weight[k] * a[k] * b[k]).sum() };
     let less = |a: [f32; 3], b: [f32; 3]| -> [f32; 3] { std::array::from_fn(|k| a[k] - b[k]) };
+    // The frame less the banks' colour: so much of the way to the plate, so much of the banks' own light.
+    let (rest, back) = (less(p.frame, piece), less(p.plate, piece));
+    let (bb, bf) = (dot(back, back), dot(back, piece));
+    let ff = dot(piece, piece) + 1.0 / (shaded * shaded);
+    let (rb, rf) = (dot(rest, back), dot(rest, piece));
+    let all = (bb * ff - bf * bf).max(1e-6);
+    let open = (rb * ff - rf * bf) / all;
+    let coverage = 1.0 - open;
+    // What is seen through must stand out from its own error.
+    let sure = open * open * all / ff > SEEN * SEEN;
+    if !sure || !(-0.2..most).contains(&coverage) {
+        return None;
+    }
     let line = less(piece, p.plate);
     let length = dot(line, line);
     // Both banks on the same side of the plate, and neither near it.
@@ -336,19 +366,6 @@ fn between(
         if fitted.inside[far] && side(q.frame, q.plate) > LEVEL * if n > 0 { a } else { b } {
             return None;
         }
-    }
-    // The frame less the banks' colour: so much of the way to the plate, so much of the banks' own light.
-    let (rest, back) = (less(p.frame, piece), less(p.plate, piece));
-    let (bb, bf) = (dot(back, back), dot(back, piece));
-    let ff = dot(piece, piece) + 1.0 / (shaded * shaded);
-    let (rb, rf) = (dot(rest, back), dot(rest, piece));
-    let all = (bb * ff - bf * bf).max(1e-6);
-    let open = (rb * ff - rf * bf) / all;
-    let coverage = 1.0 - open;
-    // What is seen through must stand out from its own error.
-    let sure = open * open * all / ff > SEEN * SEEN;
-    if !sure || !(-0.2..most).contains(&coverage) {
-        return None;
     }
     let open = open.min(1.0);
     let more = (rf - open * bf) / ff;

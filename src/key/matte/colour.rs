@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::super::tools::floor;
 use super::super::tools::windows::{PIECE, inverse, times};
-use crate::budget::{Account, OverBudget};
+use crate::budget::{Account, Charge, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
 
@@ -62,6 +62,13 @@ pub struct Near {
 fn add(into: &mut Sums, from: &Sums, share: f32) {
     for k in 0..10 {
         into[k] += from[k] * share;
+    }
+}
+
+/// Puts sums into a cell that holds none yet: one that stays so costs no memory of its own.
+fn put(cell: &mut Sums, sums: Sums) {
+    if sums != [0.0; 10] {
+        *cell = sums;
     }
 }
 
@@ -141,6 +148,7 @@ impl Near {
             .enumerate()
             .for_each(|(cy, row)| {
                 for (cx, cell) in row.iter_mut().enumerate() {
+                    let mut sums = [0.0; 10];
                     for y in 2 * cy..(2 * cy + 2).min(height) {
                         for x in 2 * cx..(2 * cx + 2).min(width) {
                             let i = y * width + x;
@@ -164,9 +172,10 @@ impl Near {
                                 c[1] * c[2],
                                 c[2] * c[2],
                             ];
-                            add(cell, &one, 0.25 * sure);
+                            add(&mut sums, &one, 0.25 * sure);
                         }
                     }
+                    put(cell, sums);
                 }
             });
         let mut levels = vec![finest];
@@ -181,11 +190,13 @@ impl Near {
                 .enumerate()
                 .for_each(|(cy, row)| {
                     for (cx, cell) in row.iter_mut().enumerate() {
+                        let mut sums = [0.0; 10];
                         for y in 2 * cy..(2 * cy + 2).min(fine_h) {
                             for x in 2 * cx..(2 * cx + 2).min(fine_w) {
-                                add(cell, &from[y * fine_w + x], 0.25);
+                                add(&mut sums, &from[y * fine_w + x], 0.25);
                             }
                         }
+                        put(cell, sums);
                     }
                 });
             levels.push(next);
@@ -262,7 +273,7 @@ impl Near {
     }
 
     /// Mean colour near pixel `i` and its covariance; `None` where nothing sure is anywhere near.
-    pub fn at(&self, i: usize) -> Option<([f32; 3], [f32; 6])> {
+    pub fn at(&self, i: usize) -> Option<Colour> {
         let ([first, middle, last], far) = self.around::<3>(i);
         let grow = if far { BEYOND } else { 1.0 };
         let weight = first[0];
@@ -295,15 +306,59 @@ impl Near {
     }
 }
 
+/// A mean colour and its covariance.
+pub type Colour = ([f32; 3], [f32; 6]);
+
+/// Whose colour it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Of {
+    Surface,
+    Strand,
+}
+
+/// The colour near every pixel of the band, gathered once for all who ask in a round; `None` where nothing sure is
+/// anywhere near.
+#[derive(Debug)]
+pub struct Nearby {
+    found: Vec<Option<(Of, Colour)>>,
+    _charge: Charge,
+}
+
+impl Nearby {
+    /// A strand's where the band has strands and their colour is known, else the surface's.
+    pub fn told(
+        band: &Band,
+        near: &Near,
+        hair: Option<&Near>,
+        account: &Account,
+    ) -> Result<Nearby, OverBudget> {
+        let bytes = band.list.len() * size_of::<Option<(Of, Colour)>>();
+        let charge = account.charge(bytes as u64, "colours near by")?;
+        let told = |(n, &pixel): (usize, &u32)| {
+            let i = pixel as usize;
+            let strand = hair
+                .filter(|_| band.in_strands(n))
+                .and_then(|hair| hair.at(i));
+            match strand {
+                Some(colour) => Some((Of::Strand, colour)),
+                None => near.at(i).map(|colour| (Of::Surface, colour)),
+            }
+        };
+        let list = band.list.par_iter().with_min_len(PIECE).enumerate();
+        Ok(Nearby {
+            found: list.map(told).collect(),
+            _charge: charge,
+        })
+    }
+
+    /// Of the list's nth pixel.
+    pub fn at(&self, n: usize) -> Option<&(Of, Colour)> {
+        self.found[n].as_ref()
+    }
+}
+
 /// Puts into `colour`, at the band's pixels, what frame and neighbourhood together say the piece's colour is.
-pub fn recovered(
-    sensed: &Sensed,
-    band: &Band,
-    near: &Near,
-    hair: Option<&Near>,
-    matte: &Matte,
-    colour: &mut Light,
-) {
+pub fn recovered(sensed: &Sensed, band: &Band, nearby: &Nearby, matte: &Matte, colour: &mut Light) {
     let found: Vec<[f32; 3]> = band
         .list
         .par_iter()
@@ -316,13 +371,10 @@ pub fn recovered(
                 sensed.backdrop.data()[i],
                 matte.data()[i],
             );
-            let strand = hair
-                .filter(|_| band.in_strands(n))
-                .and_then(|hair| hair.at(i));
-            let Some((mean, spread)) = strand.or_else(|| near.at(i)) else {
+            let Some((_, (mean, spread))) = nearby.at(n) else {
                 return c;
             };
-            let mut all = crossed(sensed.variance(i, a), a * a, &spread);
+            let mut all = crossed(sensed.variance(i, a), a * a, spread);
             // What a small error of coverage explains is not the piece's colour.
             let unsure = UNSURE * UNSURE * 4.0 * a * (1.0 - a);
             let way: [f32; 3] = std::array::from_fn(|k| mean[k] - b[k]);
@@ -334,7 +386,7 @@ pub fn recovered(
             }
             let m = inverse(all);
             let off = std::array::from_fn(|k| c[k] - (1.0 - a) * b[k] - a * mean[k]);
-            let t = times(&spread, times(&m, off));
+            let t = times(spread, times(&m, off));
             std::array::from_fn(|k| (mean[k] + a * t[k]).clamp(0.0, sensed.ceiling))
         })
         .collect();

@@ -8,7 +8,7 @@ use crate::raster::{Light, Matte, Raster};
 
 use super::super::Noise;
 use super::band::Band;
-use super::colour::Near;
+use super::colour::{Near, Nearby, Of};
 use super::contour::Contour;
 use super::edge::Edge;
 
@@ -386,7 +386,7 @@ fn solidity(
     sensed: &Sensed,
     band: &Band,
     near: &Near,
-    hair: &Near,
+    nearby: &Nearby,
     matte: &Matte,
     account: &Account,
 ) -> Result<Raster<f32>, OverBudget> {
@@ -401,10 +401,13 @@ fn solidity(
             if !band.in_strands(n) {
                 return f32::NAN;
             }
-            let (Some((solid, tight)), Some(strand)) = (near.at(i), hair.at(i)) else {
+            let Some((Of::Strand, strand)) = nearby.at(n) else {
                 return f32::NAN;
             };
-            let odds = odds(sensed, i, strand, 0.5);
+            let Some((solid, tight)) = near.at(i) else {
+                return f32::NAN;
+            };
+            let odds = odds(sensed, i, *strand, 0.5);
             (odds - covered(sensed, i, solid, &tight)).clamp(-12.0, 12.0) + band.depth_bonus(n)
         })
         .collect();
@@ -453,12 +456,13 @@ pub fn data(
     sensed: &Sensed,
     band: &Band,
     near: &Near,
-    hair: Option<&Near>,
+    nearby: &Nearby,
     matte: &Matte,
     account: &Account,
 ) -> Result<Data, OverBudget> {
-    let solid_here = hair
-        .map(|hair| solidity(sensed, band, near, hair, matte, account))
+    let solid_here = band
+        .has_strands()
+        .then(|| solidity(sensed, band, near, nearby, matte, account))
         .transpose()?;
     let count = band.list.len();
     let charge = account.charge(count as u64 * 8, "matte data")?;
@@ -478,16 +482,13 @@ pub fn data(
                     *said = (1.0, SOLID);
                     continue;
                 }
-                let strand = hair
-                    .filter(|_| band.in_strands(piece * PIECE + n))
-                    .and_then(|hair| hair.at(i));
-                let (a, w) = if let Some(found) = strand {
-                    projected(sensed, i, found, start)
-                } else if let Some(found) = near.at(i) {
-                    surface(sensed, i, found, start)
-                } else {
-                    *said = (f32::NAN, 0.0);
-                    continue;
+                let (a, w) = match nearby.at(piece * PIECE + n) {
+                    Some((Of::Strand, found)) => projected(sensed, i, *found, start),
+                    Some((Of::Surface, found)) => surface(sensed, i, *found, start),
+                    None => {
+                        *said = (f32::NAN, 0.0);
+                        continue;
+                    }
                 };
                 let a = a.max(sensed.least(i));
                 *said = (a, w);

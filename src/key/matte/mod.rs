@@ -146,7 +146,10 @@ fn told(
             .has_strands()
             .then(|| colour::Near::of_strands(sensed, &colour, &matte, band, round == 0, account))
             .transpose()?;
-        let mut data = measure::data(sensed, band, &near, hair.as_ref(), &matte, account)?;
+        let nearby = colour::Nearby::told(band, &near, hair.as_ref(), account)?;
+        drop(hair);
+        let mut data = measure::data(sensed, band, &near, &nearby, &matte, account)?;
+        drop(near);
         let line = (round > 0)
             .then(|| contour::found(&matte, band, &data, account))
             .transpose()?
@@ -163,7 +166,7 @@ fn told(
         data.expect(band, line.as_ref(), edge.as_ref());
         system.solve(&data, solve::SMOOTH, &mut matte, account)?;
         measure::bounded(sensed, band, &mut matte);
-        colour::recovered(sensed, band, &near, hair.as_ref(), &matte, &mut colour);
+        colour::recovered(sensed, band, &nearby, &matte, &mut colour);
     }
     let inside = see_through::inner_coverage(sensed, band, known.sigma, account)?;
     if inside.doubtful {

@@ -37,7 +37,6 @@ pub fn between(
     account: &Account,
 ) -> Result<Light, OverBudget> {
     let rect = dense.rect();
-    let width = dense.width();
     let mut layers: Vec<Vec<u32>> = vec![Vec::new(); DEEPEST];
     let mut listed = 0u64;
     for (i, &d) in outline.depth.data().iter().enumerate() {
@@ -60,42 +59,32 @@ pub fn between(
             b[2] * b[2],
         ]
     };
-    for (i, out) in bare.data_mut().iter_mut().enumerate() {
-        if outline.inside.data()[i] == 0 {
+    bare.data_mut()
+        .par_iter_mut()
+        .enumerate()
+        .with_min_len(4096)
+        .filter(|(i, _)| outline.inside.data()[*i] == 0)
+        .for_each(|(i, out)| {
             *out = products(i, sensed.backdrop.data()[i].map(|b| b.max(0.0) + 1e-4));
-        }
-    }
+        });
     let taps = gauss::taps(NEAR);
-    let height = dense.data().len().checked_div(width).unwrap_or(0);
     for layer in layers {
         let found: Vec<(u32, [f32; 6])> = layer
-            .par_iter()
-            .with_min_len(256)
-            .filter_map(|&pixel| {
-                let i = pixel as usize;
-                let (x, y) = (i % width, i / width);
-                let mut sums = [0.0f32; 6];
-                let (mut worth, mut all) = (0.0f32, 0.0f32);
-                for v in y.saturating_sub(REACH)..(y + REACH + 1).min(height) {
-                    let down = taps[v.abs_diff(y)];
-                    for u in x.saturating_sub(REACH)..(x + REACH + 1).min(width) {
-                        let tap = down * taps[u.abs_diff(x)];
-                        let near = &bare.data()[v * width + u];
-                        all += tap;
-                        if near[3] > 0.0 {
-                            worth += tap;
-                            for k in 0..6 {
-                                sums[k] += tap * near[k];
-                            }
-                        }
+            .par_chunks(256)
+            .flat_map_iter(|pixels| {
+                let told = |(&pixel, near): (&u32, Near)| {
+                    let i = pixel as usize;
+                    let open = dense.data()[i] != 0 || near.worth > OPEN * near.all;
+                    let sums = near.sums;
+                    if !open || sums[3].is_nan() || sums[3] <= 0.0 {
+                        return None;
                     }
-                }
-                let open = dense.data()[i] != 0 || worth > OPEN * all;
-                if !open || sums[3].is_nan() || sums[3] <= 0.0 {
-                    return None;
-                }
-                let ratio: [f32; 3] = std::array::from_fn(|k| sums[k] / sums[3 + k]);
-                is_bare(sensed, i, ratio).then(|| (pixel, products(i, sensed.frame.data()[i])))
+                    let ratio: [f32; 3] = std::array::from_fn(|k| sums[k] / sums[3 + k]);
+                    is_bare(sensed, i, ratio).then(|| (pixel, products(i, sensed.frame.data()[i])))
+                };
+                let near = near(&bare, &taps, pixels);
+                let found: Vec<_> = pixels.iter().zip(near).filter_map(told).collect();
+                found
             })
             .collect();
         for (pixel, sums) in found {
@@ -103,6 +92,81 @@ pub fn between(
         }
     }
     smoothed(&bare, account)
+}
+
+/// What is bare near a pixel, by weight.
+#[derive(Clone, Copy)]
+struct Near {
+    sums: [f32; 6],
+    worth: f32,
+    /// The weight of everything there.
+    all: f32,
+}
+
+impl Near {
+    const NOTHING: Near = Near {
+        sums: [0.0; 6],
+        worth: 0.0,
+        all: 0.0,
+    };
+
+    /// What is not bare is zero and adds nothing.
+    fn add(&mut self, tap: f32, bare: &[f32; 6]) {
+        self.all += tap;
+        self.worth += if bare[3] > 0.0 { tap } else { 0.0 };
+        for k in 0..6 {
+            self.sums[k] += tap * bare[k];
+        }
+    }
+}
+
+/// Pixels whose sums are made side by side: none waits for its own last addition then.
+const ABREAST: usize = 4;
+
+/// What is bare near each of `pixels`.
+fn near(bare: &Raster<[f32; 6]>, taps: &[f32], pixels: &[u32]) -> Vec<Near> {
+    let (width, data) = (bare.width(), bare.data());
+    let height = data.len().checked_div(width).unwrap_or(0);
+    let place = |pixel: u32| (pixel as usize % width, pixel as usize / width);
+    let within = |&pixel: &u32| {
+        let (x, y) = place(pixel);
+        x >= REACH && y >= REACH && x + REACH < width && y + REACH < height
+    };
+    let mut all = Vec::with_capacity(pixels.len());
+    for some in pixels.chunks(ABREAST) {
+        if let Ok(some) = <[u32; ABREAST]>::try_from(some)
+            && some.iter().all(within)
+        {
+            let mut near = [Near::NOTHING; ABREAST];
+            for v in 0..2 * REACH + 1 {
+                let down = taps[v.abs_diff(REACH)];
+                let rows = some.map(|pixel| {
+                    let first = pixel as usize + v * width - REACH * (width + 1);
+                    &data[first..first + 2 * REACH + 1]
+                });
+                for u in 0..2 * REACH + 1 {
+                    let tap = down * taps[u.abs_diff(REACH)];
+                    for (near, row) in near.iter_mut().zip(&rows) {
+                        near.add(tap, &row[u]);
+                    }
+                }
+            }
+            all.extend(near);
+            continue;
+        }
+        for &pixel in some {
+            let (x, y) = place(pixel);
+            let mut near = Near::NOTHING;
+            for v in y.saturating_sub(REACH)..(y + REACH + 1).min(height) {
+                let down = taps[v.abs_diff(y)];
+                for u in x.saturating_sub(REACH)..(x + REACH + 1).min(width) {
+                    near.add(down * taps[u.abs_diff(x)], &data[v * width + u]);
+                }
+            }
+            all.push(near);
+        }
+    }
+    all
 }
 
 /// Whether a pixel is the backdrop times about `ratio`.

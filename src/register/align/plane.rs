@@ -70,7 +70,8 @@ pub(super) fn seen<S: Seen>(
             for dy in 0..step as i32 {
                 let row = light.row(part.y0 + y * step as i32 + dy);
                 for (cell, pixels) in line.iter_mut().zip(row.chunks_exact(step as usize)) {
-                    *cell += pixels.iter().map(|&pixel| luma(pixel)).sum::<f32>();
+                    let sum = pixels.iter().map(|&pixel| luma(pixel)).sum::<f32>();
+                    *cell = if dy == 0 { sum } else { *cell + sum };
                 }
             }
             for cell in line {
@@ -212,15 +213,26 @@ fn blurred(source: &Matte, sigma: f64, account: &Account) -> Result<Matte, OverB
     Ok(result)
 }
 
-/// Adds what each tap sees, tap after tap; four at a time, so that a sum is loaded and stored less often.
+/// Sums up what each tap sees, tap after tap; four at a time, so that a sum is loaded and stored less often. What was in
+/// `out` is not looked at: memory that is read before it is first written is given out twice.
 fn added<'a>(out: &mut [f32], taps: &[f32], seen: impl Fn(usize) -> &'a [f32]) {
     let whole = taps.len() / 4 * 4;
+    if whole == 0 {
+        out.fill(0.0);
+    }
     for k in (0..whole).step_by(4) {
         let [a, b, c, d] = [0, 1, 2, 3].map(|n| seen(k + n));
         let [p, q, r, s] = [0, 1, 2, 3].map(|n| taps[k + n]);
         let values = a.iter().zip(b).zip(c.iter().zip(d));
-        for (out, ((a, b), (c, d))) in out.iter_mut().zip(values) {
-            *out = *out + p * a + q * b + r * c + s * d;
+        let all = out.iter_mut().zip(values);
+        if k == 0 {
+            for (out, ((a, b), (c, d))) in all {
+                *out = 0.0 + p * a + q * b + r * c + s * d;
+            }
+        } else {
+            for (out, ((a, b), (c, d))) in all {
+                *out = *out + p * a + q * b + r * c + s * d;
+            }
         }
     }
     for (k, tap) in taps.iter().enumerate().skip(whole) {

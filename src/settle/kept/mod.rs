@@ -179,6 +179,11 @@ impl<'a> Keeper<'a> {
         }
     }
 
+    /// Whether a cut-out was left, as far as can be said without reading all of it.
+    pub fn holds(&self, ticket: &Ticket) -> bool {
+        self.store.holds(CUT_OUTS, &ticket.key)
+    }
+
     pub fn given(&self, ticket: &Ticket, account: &Account) -> Option<Cutout> {
         let kept = self.store.given(CUT_OUTS, &ticket.key, account)?;
         form::cutout(&kept.bytes, account)
