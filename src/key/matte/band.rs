@@ -19,8 +19,13 @@ const MARGIN: f32 = 3.0;
 /// plate, and where none is. What can't be the plate hides it, whatever its colour.
 const INSIDE: f32 = 400.0;
 const SOLID: f32 = 1_000_000.0;
-/// How firmly coverage is known in holes (1 / variance).
+/// How firmly coverage is known in holes (1 / variance), and how firmly what lies beside one is held to be solid.
 const OPEN: f32 = 2_000.0;
+const AT_RIM: f32 = 100.0;
+
+/// What [`beside`] marks: holes and slits, and what touches them.
+const HOLE: u8 = 1;
+const RIM: u8 = 2;
 
 /// A rise that slackens is at its end only so many times as deep: an edge out of focus ends gently.
 const WELL_BEHIND: f32 = 1.6;
@@ -94,6 +99,7 @@ impl Band {
             .then(|| Rises::seen(sensed, &inside, (&depth, &edges), account))
             .transpose()?;
         let open = super::strands::near_plate(sensed, account)?;
+        let beside = beside(&seen, account)?;
         let mut unknown = Raster::filled(rect, 0u8, account)?;
         let mut list = Vec::new();
         let mut saturated = Vec::new();
@@ -122,10 +128,12 @@ impl Band {
                     (slack, INSIDE)
                 });
                 strands.push(strand);
-            } else if seen.data()[i] != 0 || (d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN) {
+            } else if beside.data()[i] != 0 || (d > -(OUTSIDE + 0.3 * deep) && d < deep + MARGIN) {
                 unknown.data_mut()[i] = 1;
                 list.push(i as u32);
-                saturated.push(if open.data()[i] == 0 {
+                saturated.push(if beside.data()[i] == RIM {
+                    (slack, AT_RIM)
+                } else if open.data()[i] == 0 {
                     (slack, SOLID)
                 } else {
                     (slack, INSIDE)
@@ -234,4 +242,28 @@ impl Band {
             (hope, 8.0)
         }
     }
+}
+
+/// Holes, and pixels that touch one: those show a little of the plate, too little to be told from the piece's shading when
+/// holes are looked for.
+fn beside(seen: &Raster<u8>, account: &Account) -> Result<Raster<u8>, OverBudget> {
+    let mut beside = Raster::filled(seen.rect(), 0u8, account)?;
+    let width = seen.width();
+    let height = seen.data().len().checked_div(width).unwrap_or(0);
+    for (i, _) in seen.data().iter().enumerate().filter(|(_, s)| **s != 0) {
+        let (x, y) = (i % width, i / width);
+        for v in y.saturating_sub(1)..(y + 2).min(height) {
+            for u in x.saturating_sub(1)..(x + 2).min(width) {
+                let at = &mut beside.data_mut()[v * width + u];
+                *at = (*at).max(RIM);
+            }
+        }
+    }
+    for (at, _) in (beside.data_mut().iter_mut())
+        .zip(seen.data())
+        .filter(|(_, s)| **s != 0)
+    {
+        *at = HOLE;
+    }
+    Ok(beside)
 }

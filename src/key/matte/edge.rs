@@ -11,7 +11,8 @@ use super::super::tools::windows::PIECE;
 use super::band::Band;
 use super::contour::{Contour, step};
 use super::measure::Sensed;
-use super::window::{Fit, HUE, REACH, TERMS, WIDTHS, Window};
+use super::plane::TERMS;
+use super::window::{Fit, HUE, REACH, WIDTHS, Window};
 use crate::budget::{Account, Charge, OverBudget};
 use crate::raster::Raster;
 
@@ -422,5 +423,32 @@ mod tests {
         }
         let (mean, lean) = (sum / f64::from(count), lean / f64::from(count));
         assert!(mean < 0.055 && lean.abs() < 0.055, "{mean} {lean}");
+    }
+
+    /// A wire 5 px wide that is bright on one side and dark on the other: neither edge has an inside of its own.
+    #[test]
+    fn both_edges_of_a_wire_are_found_where_light_falls_off_across_it() {
+        let across = |x: f64, y: f64| 0.96 * (x - 60.3) + 0.28 * (y - 60.1);
+        let cover = |x: f64, y: f64| {
+            let (d, end) = (across(x, y), (y - 60.0).abs() - 45.0);
+            let sides = step(((2.5 - d) / 0.6) as f32) - step(((-2.5 - d) / 0.6) as f32);
+            f64::from(sides * step((-end / 0.6) as f32))
+        };
+        let made = scene(120, cover, |x, y| {
+            let d = across(f64::from(x) + 0.5, f64::from(y) + 0.5).clamp(-2.5, 2.5) as f32;
+            [0.5, 0.4, 0.3].map(|v| v * (1.0 + 0.16 * d))
+        });
+        let solved = made.solved(None);
+        let (mut sum, mut count) = (0.0, 0);
+        for y in 30..90 {
+            for x in 30..90 {
+                if (across(f64::from(x) + 0.5, f64::from(y) + 0.5).abs() - 2.5).abs() < 1.5 {
+                    sum += f64::from(solved.matte.at(x, y) - made.truth.at(x, y)).abs();
+                    count += 1;
+                }
+            }
+        }
+        let mean = sum / f64::from(count);
+        assert!(mean < 0.038, "{mean}");
     }
 }

@@ -12,6 +12,7 @@ mod evened;
 mod laid;
 mod measure;
 mod outline;
+mod plane;
 mod see_through;
 mod shade;
 mod slope;

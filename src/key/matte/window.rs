@@ -2,6 +2,7 @@
 
 use super::contour::step;
 use super::measure::Sensed;
+use super::plane::{Normal, Plane, TERMS};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -22,6 +23,8 @@ const TOLD: f32 = 30.0;
 const FEW: usize = 12;
 /// And fewer than this well inside, no colour: a thin part.
 const INNER: usize = 14;
+/// The same where both edges are seen.
+const BAR: usize = 8;
 /// How fast light on a piece may change, as a share of it a pixel (deviation): as it varies inside, but at least and at
 /// most so much; and how fast that changes at the least steepness.
 const STEEP: f32 = 0.15;
@@ -43,6 +46,8 @@ const TAIL: f32 = 3.5;
 /// From this share of the most a frame holds a channel may be cut off: such pixels count so much.
 const FULL: f32 = 0.97;
 const CLIPPED: f32 = 0.002;
+/// The two edges of a bar are shifted in turn this many times.
+const BOTH: usize = 2;
 /// How well the place of an edge is known at its best, in pixels.
 const PLACED: f32 = 0.03;
 
@@ -66,127 +71,6 @@ pub struct Fit {
     pub uneven: f32,
 }
 
-/// Terms of the colour: constant, a pixel to the right, a pixel down, and square of the depth.
-pub const TERMS: usize = 4;
-
-/// Sums for one shift.
-struct Normal<const N: usize> {
-    /// Lower triangle, row by row.
-    m: [f32; TERMS * (TERMS + 1) / 2],
-    /// Right sides, per term and channel.
-    r: [[f32; N]; TERMS],
-    /// Squares, all channels.
-    s: f32,
-}
-
-impl<const N: usize> Normal<N> {
-    const NONE: Normal<N> = Normal {
-        m: [0.0; TERMS * (TERMS + 1) / 2],
-        r: [[0.0; N]; TERMS],
-        s: 0.0,
-    };
-
-    /// Adds what is left of one pixel, seen with these shares of the terms.
-    fn add(&mut self, weight: f32, t: &[f32; TERMS], left: [f32; N]) {
-        let mut at = 0;
-        for i in 0..TERMS {
-            let w = weight * t[i];
-            for &t in &t[..=i] {
-                self.m[at] += w * t;
-                at += 1;
-            }
-        }
-        for (k, e) in left.into_iter().enumerate() {
-            let we = weight * e;
-            self.s += we * e;
-            for (r, t) in self.r.iter_mut().zip(t) {
-                r[k] += we * t;
-            }
-        }
-    }
-
-    /// `ridge` is the precision each term is held to zero by.
-    fn solved(mut self, ridge: [f32; TERMS]) -> Option<Plane<N>> {
-        let at = |i: usize, j: usize| i * (i + 1) / 2 + j;
-        let mut log = 1.0f32;
-        for (i, ridge) in ridge.iter().enumerate() {
-            self.m[at(i, i)] += ridge;
-        }
-        // Cholesky's factor in place, and the right sides through it.
-        for i in 0..TERMS {
-            for j in 0..=i {
-                let mut v = self.m[at(i, j)];
-                for k in 0..j {
-                    v -= self.m[at(i, k)] * self.m[at(j, k)];
-                }
-                if i == j {
-                    if v.is_nan() || v <= 0.0 {
-                        return None;
-                    }
-                    let root = v.sqrt();
-                    log *= root / ridge[i].sqrt();
-                    self.m[at(i, i)] = root;
-                } else {
-                    self.m[at(i, j)] = v / self.m[at(j, j)];
-                }
-            }
-        }
-        let mut cost = self.s;
-        for i in 0..TERMS {
-            for k in 0..i {
-                let f = self.m[at(i, k)];
-                for c in 0..N {
-                    self.r[i][c] -= f * self.r[k][c];
-                }
-            }
-            for c in 0..N {
-                self.r[i][c] /= self.m[at(i, i)];
-                cost -= self.r[i][c] * self.r[i][c];
-            }
-        }
-        for i in (0..TERMS).rev() {
-            for k in i + 1..TERMS {
-                let f = self.m[at(k, i)];
-                for c in 0..N {
-                    self.r[i][c] -= f * self.r[k][c];
-                }
-            }
-            for c in 0..N {
-                self.r[i][c] /= self.m[at(i, i)];
-            }
-        }
-        Some(Plane {
-            colour: self.r,
-            cost: cost + 2.0 * N as f32 * libm::logf(log.max(1e-9)),
-            factor: self.m,
-        })
-    }
-}
-
-/// The colour found for one shift.
-struct Plane<const N: usize> {
-    colour: [[f32; N]; TERMS],
-    cost: f32,
-    factor: [f32; TERMS * (TERMS + 1) / 2],
-}
-
-impl<const N: usize> Plane<N> {
-    /// Variance of the colour of which the terms have these shares.
-    fn unsure(&self, terms: [f32; TERMS]) -> f32 {
-        let at = |i: usize, j: usize| i * (i + 1) / 2 + j;
-        let mut t = terms;
-        let mut sum = 0.0;
-        for i in 0..TERMS {
-            for k in 0..i {
-                t[i] -= self.factor[at(i, k)] * t[k];
-            }
-            t[i] /= self.factor[at(i, i)];
-            sum += t[i] * t[i];
-        }
-        sum
-    }
-}
-
 #[derive(Clone, Copy, Debug)]
 struct Pixel {
     /// Offset from the window's middle.
@@ -196,8 +80,11 @@ struct Pixel {
     /// One over its weight by place alone.
     near_inverse: f32,
     distance: f32,
-    /// The same on a straight edge where that is far off.
+    /// How deep it lies below the window's own edge, as if that were straight where it is far off.
     depth: f32,
+    /// Whether the edge next to it is the other one of a bar, and the way inward from there.
+    other: bool,
+    way: [f32; 2],
     /// In the axes of the piece's hue: what is seen less the backdrop, and the mean colour less the backdrop.
     off: [f32; 3],
     backdrop: [f32; 3],
@@ -215,6 +102,8 @@ struct Seen {
     uneven: f32,
     /// How many pixels speak in it.
     whole: f32,
+    /// Whether both edges of a bar are seen in it.
+    bar: bool,
 }
 
 #[derive(Debug)]
@@ -350,8 +239,11 @@ impl Window<'_> {
     fn seen(&self, i: usize, deviation: f32) -> Option<Seen> {
         let (x, y) = ((i % self.width) as i32, (i / self.width) as i32);
         let [own, gx, gy] = self.at.data()[i];
-        let length = (gx * gx + gy * gy).sqrt().max(1e-3);
-        let way = [gx / length, gy / length];
+        let unit = |[x, y]: [f32; 2]| {
+            let length = (x * x + y * y).sqrt().max(1e-3);
+            [x / length, y / length]
+        };
+        let way = unit([gx, gy]);
         let mut pixels = Vec::with_capacity(100);
         let uneven = self.unevenness(x, y, gx, gy);
         let (mut bright, mut count, mut whole) = ([0.0f32; 3], 0.0f32, 0.0f32);
@@ -371,8 +263,13 @@ impl Window<'_> {
                 let j = v as usize * self.width + u as usize;
                 let [d, nx, ny] = self.at.data()[j];
                 let (c, b) = (self.sensed.frame.data()[j], self.sensed.backdrop.data()[j]);
-                // Another edge has its own shift.
-                if d.is_nan() || nx * gx + ny * gy < 0.0 || !c.iter().all(|v| v.is_finite()) {
+                if d.is_nan() || !c.iter().all(|v| v.is_finite()) {
+                    continue;
+                }
+                // Across the piece lies the other edge of a bar, which has its own shift; across bare plate, another piece.
+                let straight = own + dx as f32 * way[0] + dy as f32 * way[1];
+                let other = nx * gx + ny * gy < 0.0;
+                if other && straight < 0.0 {
                     continue;
                 }
                 let top = c[0].max(c[1]).max(c[2]);
@@ -409,17 +306,17 @@ impl Window<'_> {
                     weight: w,
                     near_inverse: 1.0 / near,
                     distance: d,
-                    depth: if d.abs() < 2.5 {
-                        d
-                    } else {
-                        own + dx as f32 * way[0] + dy as f32 * way[1]
-                    },
+                    depth: if d.abs() < 2.5 && !other { d } else { straight },
+                    other,
+                    way: if other { unit([nx, ny]) } else { way },
                     off: std::array::from_fn(|k| c[k] - b[k]),
                     backdrop: b,
                 });
             }
         }
-        if count <= 0.0 || pixels.len() < FEW || inner < INNER {
+        let bar = pixels.iter().any(|pixel| pixel.other);
+        let enough = if bar { BAR } else { INNER };
+        if count <= 0.0 || pixels.len() < FEW || inner < enough {
             return None;
         }
         let mean = bright.map(|v| v / count);
@@ -459,6 +356,7 @@ impl Window<'_> {
             way,
             uneven,
             whole,
+            bar,
         })
     }
 
@@ -487,19 +385,32 @@ impl Window<'_> {
         ]
     }
 
-    /// The best planes of light along the hue and across it for an edge shifted outward `by` so much.
-    fn plane(&self, seen: &Seen, by: f32, deviation: f32) -> Option<(Plane<1>, Plane<2>)> {
+    /// The best planes of light along the hue and across it for an edge shifted outward `by` so much, the other of a bar by
+    /// `over`.
+    fn plane(
+        &self,
+        seen: &Seen,
+        (by, over): (f32, f32),
+        deviation: f32,
+    ) -> Option<(Plane<1>, Plane<2>)> {
         let (mut along, mut across) = (Normal::<1>::NONE, Normal::<2>::NONE);
         let sharp = 1.0 / deviation;
         for p in &seen.pixels {
-            let z = (p.distance + by) * sharp;
+            let z = (p.distance + if p.other { over } else { by }) * sharp;
             if z < -4.0 {
                 along.s += p.weight[0] * p.off[0] * p.off[0];
                 across.s += p.weight[1] * (p.off[1] * p.off[1] + p.off[2] * p.off[2]);
                 continue;
             }
             let s = self.share(z);
-            let t = self.terms(s, z, p.to, p.depth + by, seen.way, deviation);
+            let mut t = self.terms(s, z, p.to, p.depth + by, p.way, deviation);
+            if p.other && z < 5.0 {
+                // Light of the last term is that seen from the first edge, cut off at the second.
+                let rim = deviation * 0.398_942_3 * libm::expf(-0.5 * z * z);
+                let depth = p.depth + by;
+                t[TERMS - 1] = (depth * depth + deviation * deviation) * s
+                    - (2.0 * depth + z * deviation) * rim;
+            }
             let [a, b, c] = std::array::from_fn(|k| p.off[k] - s * p.backdrop[k]);
             along.add(p.weight[0], &t, [a]);
             across.add(p.weight[1], &t, [b, c]);
@@ -514,7 +425,7 @@ impl Window<'_> {
         for (cost, width) in costs.iter_mut().zip(WIDTHS) {
             for at in -COARSE..=COARSE {
                 let by = at as f32 * WIDE;
-                if let Some(plane) = self.plane(&seen, by, width) {
+                if let Some(plane) = self.plane(&seen, (by, 0.0), width) {
                     *cost = cost.min(plane.0.cost + plane.1.cost + by * by / (USUAL * USUAL));
                 }
             }
@@ -527,32 +438,16 @@ impl Window<'_> {
 
     pub fn fit(&self, i: usize, deviation: f32) -> Option<Fit> {
         let seen = self.seen(i, deviation)?;
-        let mut best: Option<(i32, f32)> = None;
-        let mut costs = [f32::INFINITY; 2 * SIDE as usize + 1];
-        for at in -SIDE..=SIDE {
-            let by = at as f32 * APART;
-            if let Some(plane) = self.plane(&seen, by, deviation) {
-                let cost = plane.0.cost + plane.1.cost + by * by / (USUAL * USUAL);
-                costs[(at + SIDE) as usize] = cost;
-                if best.is_none_or(|(_, least)| cost < least) {
-                    best = Some((at, cost));
-                }
+        let mut over = 0.0;
+        let mut found = self.shifted(&seen, over, deviation, false)?;
+        if seen.bar {
+            for _ in 0..BOTH {
+                over = self.shifted(&seen, found.0, deviation, true)?.0;
+                found = self.shifted(&seen, over, deviation, false)?;
             }
         }
-        let (at, least) = best?;
-        if at.abs() == SIDE {
-            return None;
-        }
-        let (before, after) = (
-            costs[(at + SIDE - 1) as usize],
-            costs[(at + SIDE + 1) as usize],
-        );
-        let curve = before + after - 2.0 * least;
-        if !curve.is_finite() || curve <= 1e-6 {
-            return None;
-        }
-        let shift = (at as f32 + 0.5 * (before - after) / curve) * APART;
-        let (along, across) = self.plane(&seen, shift, deviation)?;
+        let (shift, curve) = found;
+        let (along, across) = self.plane(&seen, (shift, over), deviation)?;
         let worse = ((along.cost + across.cost) / (3.0 * seen.whole)).max(1.0);
         if worse > OTHER {
             return None;
@@ -575,5 +470,36 @@ impl Window<'_> {
             hue: seen.axes[0],
             loose: [along.unsure(back), across.unsure(back)].map(|v| worse * worse * v),
         })
+    }
+
+    /// The shift of one edge that explains the window best and how sharply (second difference of the cost), given that of
+    /// the other.
+    fn shifted(&self, seen: &Seen, given: f32, deviation: f32, other: bool) -> Option<(f32, f32)> {
+        let mut best: Option<(i32, f32)> = None;
+        let mut costs = [f32::INFINITY; 2 * SIDE as usize + 1];
+        for at in -SIDE..=SIDE {
+            let by = at as f32 * APART;
+            let shifts = if other { (given, by) } else { (by, given) };
+            if let Some(plane) = self.plane(seen, shifts, deviation) {
+                let cost = plane.0.cost + plane.1.cost + by * by / (USUAL * USUAL);
+                costs[(at + SIDE) as usize] = cost;
+                if best.is_none_or(|(_, least)| cost < least) {
+                    best = Some((at, cost));
+                }
+            }
+        }
+        let (at, least) = best?;
+        if at.abs() == SIDE {
+            return None;
+        }
+        let (before, after) = (
+            costs[(at + SIDE - 1) as usize],
+            costs[(at + SIDE + 1) as usize],
+        );
+        let curve = before + after - 2.0 * least;
+        if !curve.is_finite() || curve <= 1e-6 {
+            return None;
+        }
+        Some(((at as f32 + 0.5 * (before - after) / curve) * APART, curve))
     }
 }
