@@ -98,6 +98,9 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Unheld), Ov
     )? {
         shore::reached(&cells, &mut background, &open, scale * scale, account)?;
     }
+    if rims::passed(&cells, &mut background, &light.cells, account)? {
+        shore::reached(&cells, &mut background, &open, scale * scale, account)?;
+    }
     rims::dropped(&cells, &mut background, &walls, &light.cells, account)?;
     tinted::told(&cells, &mut background, &light.cells, &texture, account)?;
     let departures = parts::departures(&cells, &light.cells, &background, account)?;

@@ -2,6 +2,7 @@
 //! it, and an island of wall is left in the middle of the set. An outline has a piece behind it.
 
 use super::super::tools::labels::{self, Joined};
+use super::areas;
 use super::cells::{CELLS_IN_SOFT, Cells};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
@@ -17,6 +18,13 @@ const OVER: f32 = 0.02;
 const TINT: f32 = 0.02;
 const SURE: f32 = 3.0;
 const MISFIT: f32 = 5.0;
+/// How far behind an echo, in cells; how near to the light there all must be, relative, and its misfit.
+const RINGS: usize = 8;
+/// An echo is this near, in cells, to a step this strong.
+const ECHO: u16 = 8;
+const STRONG: f32 = 0.8;
+const PLAIN: f32 = 0.01;
+const CALM: f32 = 2.0;
 
 /// Adds such islands to `background`.
 pub(super) fn dropped(
@@ -65,6 +73,86 @@ pub(super) fn dropped(
     Ok(())
 }
 
+/// Goes on from `background` over walls and what lies behind them as long as nothing but the set in its light is seen:
+/// beside a step many times stronger than what a wall needs, its echo is a wall too. Says whether there was any.
+pub(super) fn passed(
+    cells: &Cells,
+    background: &mut Raster<u8>,
+    light: &Raster<[f32; 3]>,
+    account: &Account,
+) -> Result<bool, OverBudget> {
+    let rect = background.rect();
+    let _held = account.charge(16 * background.data().len() as u64, "cells behind an echo")?;
+    let beside = |x: i32, y: i32| [(x, y - 1), (x - 1, y), (x + 1, y), (x, y + 1)];
+    let far = from_edges(cells, light, account)?;
+    let is_next = |background: &Raster<u8>, x: i32, y: i32| {
+        rect.contains(x, y)
+            && background.at(x, y) == 0
+            && far.at(x, y) <= ECHO
+            && is_plain(cells, light.at(x, y), x, y)
+    };
+    let mut front = Vec::new();
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let is_at_set = background.at(x, y) == 0
+                && beside(x, y)
+                    .iter()
+                    .any(|&(x, y)| rect.contains(x, y) && background.at(x, y) > 0);
+            if is_at_set && is_next(background, x, y) {
+                front.push((x, y));
+            }
+        }
+    }
+    let any = !front.is_empty();
+    for &(x, y) in &front {
+        background.put(x, y, 1);
+    }
+    for _ in 1..RINGS {
+        let mut next = Vec::new();
+        for (x, y) in front {
+            for (px, py) in beside(x, y) {
+                if is_next(background, px, py) {
+                    background.put(px, py, 1);
+                    next.push((px, py));
+                }
+            }
+        }
+        front = next;
+    }
+    Ok(any)
+}
+
+/// Cells to the nearest one that is far from the light filled in.
+fn from_edges(
+    cells: &Cells,
+    light: &Raster<[f32; 3]>,
+    account: &Account,
+) -> Result<Raster<u16>, OverBudget> {
+    let mut like = Raster::filled(light.rect(), 0u8, account)?;
+    for ((like, sums), light) in (like.data_mut().iter_mut())
+        .zip(cells.soft.data())
+        .zip(light.data())
+    {
+        *like = u8::from((0..3).all(|k| {
+            let off = sums[k] / sums[3 + k].max(1e-6) / light[k].max(0.02) - 1.0;
+            off.abs() < STRONG
+        }));
+    }
+    areas::inside(&like, account)
+}
+
+/// Whether a cell shows the set in the light filled in, and noise is low enough to say so.
+fn is_plain(cells: &Cells, light: [f32; 3], x: i32, y: i32) -> bool {
+    let sums = cells.soft.at(x, y);
+    cells.soft_misfit.at(x, y) < CALM
+        && (0..3).all(|k| {
+            let light = light[k].max(0.02);
+            let deviation = 1.0 / ((CELLS_IN_SOFT * sums[3 + k]).max(1e-6).sqrt() * light);
+            let off = sums[k] / sums[3 + k].max(1e-6) / light - 1.0;
+            SURE * deviation < PLAIN && off.abs() < PLAIN
+        })
+}
+
 fn is_penumbra(cells: &Cells, background: &Raster<u8>, light: [f32; 3], x: i32, y: i32) -> bool {
     if cells.soft_misfit.at(x, y) > MISFIT {
         return false;
@@ -107,39 +195,83 @@ mod tests {
     use super::*;
     use crate::geom::Rect;
 
-    /// Cells of background after `dropped`, where a wall of 4 cells runs down a field of 40 x 40 between light and
-    /// shadow, with this ratio on it.
-    fn left(wall: impl Fn(i32) -> [f32; 3]) -> usize {
-        let account = Account::unlimited();
+    /// Cells of a field of 40 x 40, each ratio sure to a per cent, less sure by the square of `doubt`.
+    fn field(doubt: f32, ratio: impl Fn(i32, i32) -> [f32; 3], account: &Account) -> Cells {
         let rect = Rect::of_size(40, 40);
-        let none = || Raster::filled(rect, 1.0f32, &account).unwrap();
-        let three = || Raster::filled(rect, [1.0f32; 3], &account).unwrap();
+        let none = || Raster::filled(rect, 1.0f32, account).unwrap();
+        let three = || Raster::filled(rect, [1.0f32; 3], account).unwrap();
         let mut cells = Cells {
             ratio: three(),
-            weight: Raster::filled(rect, [1e4; 3], &account).unwrap(),
+            weight: Raster::filled(rect, [1e4 / (doubt * doubt); 3], account).unwrap(),
             misfit: none(),
-            soft: Raster::filled(rect, [0.0; 6], &account).unwrap(),
+            soft: Raster::filled(rect, [0.0; 6], account).unwrap(),
             course: three(),
             soft_misfit: none(),
         };
+        for y in 0..40 {
+            for x in 0..40 {
+                cells.ratio.put(x, y, ratio(x, y));
+            }
+        }
+        cells.soft = gauss::blurred(&cells.sums(account).unwrap(), SOFT, account).unwrap();
+        cells
+    }
+
+    /// Cells of background after `dropped`, where a wall of 4 cells runs down the field between light and shadow, with
+    /// this ratio on it.
+    fn left(wall: impl Fn(i32) -> [f32; 3]) -> usize {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(40, 40);
+        let on = |x: i32, y: i32| (18..22).contains(&x) && (10..30).contains(&y);
+        let cells = field(
+            1.0,
+            |x, y| match on(x, y) {
+                true => wall(x),
+                false => [0.7 + 0.3 * ((x - 17) as f32 / 5.0).clamp(0.0, 1.0); 3],
+            },
+            &account,
+        );
         let mut walls = Raster::filled(rect, 0u8, &account).unwrap();
         let mut background = Raster::filled(rect, 1u8, &account).unwrap();
         for y in 0..40 {
             for x in 0..40 {
-                let on = (18..22).contains(&x) && (10..30).contains(&y);
-                let ratio = match on {
-                    true => wall(x),
-                    false => [0.7 + 0.3 * ((x - 17) as f32 / 5.0).clamp(0.0, 1.0); 3],
-                };
-                cells.ratio.put(x, y, ratio);
-                walls.put(x, y, u8::from(on));
-                background.put(x, y, u8::from(!on));
+                walls.put(x, y, u8::from(on(x, y)));
+                background.put(x, y, u8::from(!on(x, y)));
             }
         }
-        cells.soft = gauss::blurred(&cells.sums(&account).unwrap(), SOFT, &account).unwrap();
         let light = Raster::filled(rect, [0.85; 3], &account).unwrap();
         dropped(&cells, &mut background, &walls, &light, &account).unwrap();
         background.data().iter().filter(|v| **v > 0).count()
+    }
+
+    /// Columns of background after `passed`, beside a piece of this ratio from column 20 on, what is known ending at
+    /// column 13.
+    fn columns(piece: f32, doubt: f32) -> usize {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(40, 40);
+        let cells = field(
+            doubt,
+            |x, _| [if x < 20 { 1.0 } else { piece }; 3],
+            &account,
+        );
+        let mut background = Raster::filled(rect, 0u8, &account).unwrap();
+        for y in 0..40 {
+            for x in 0..13 {
+                background.put(x, y, 1);
+            }
+        }
+        let light = Raster::filled(rect, [1.0; 3], &account).unwrap();
+        passed(&cells, &mut background, &light, &account).unwrap();
+        background.row(20).iter().filter(|v| **v > 0).count()
+    }
+
+    #[test]
+    fn the_set_is_followed_behind_the_echo_of_a_strong_step_alone() {
+        let strong = columns(3.0, 1.0);
+        assert!((15..19).contains(&strong), "{strong}");
+        // A faint piece has no such echoes, and noise may hide one.
+        assert_eq!(columns(1.2, 1.0), 13);
+        assert_eq!(columns(3.0, 4.0), 13);
     }
 
     #[test]
