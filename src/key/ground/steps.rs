@@ -182,7 +182,7 @@ impl Best<'_> {
             return;
         }
         let reach = line.outer.1.unsigned_abs() as usize;
-        debug_assert!(reach <= REACH && reach < MARGIN);
+        debug_assert!(reach <= REACH);
         means.begin(line.tangent, rows.start - reach);
         for row in rows {
             means.make(source, row + reach);
