@@ -220,22 +220,25 @@ impl Data {
 
     /// Adds what is expected of every pixel for its place: by its depth, and where the edge is known to run.
     pub fn expect(&mut self, band: &Band, line: Option<&Contour>, edge: Option<&Edge>) {
-        for n in 0..band.list.len() {
-            let (a, w) = (self.asked[n], self.weight[n]);
-            if a.is_nan() {
-                // No colour is known near it: its place alone would only spread a wrong one.
-                self.asked[n] = 0.0;
-                continue;
-            }
-            let (hope, firm) = band.expected(n);
-            let (drawn, sure) = line.map_or((0.0, 0.0), |line| line.expected(n));
-            let (fitted, fit) = edge.map_or((0.0, 0.0), |edge| edge.expected(n));
-            let total = w + firm + sure + fit;
-            if total > 0.0 {
-                self.asked[n] = (w * a + firm * hope + sure * drawn + fit * fitted) / total;
-                self.weight[n] = total;
-            }
-        }
+        let all = self.asked.par_iter_mut().zip(&mut self.weight);
+        all.enumerate()
+            .with_min_len(PIECE)
+            .for_each(|(n, (asked, weight))| {
+                let (a, w) = (*asked, *weight);
+                if a.is_nan() {
+                    // No colour is known near it: its place alone would only spread a wrong one.
+                    *asked = 0.0;
+                    return;
+                }
+                let (hope, firm) = band.expected(n);
+                let (drawn, sure) = line.map_or((0.0, 0.0), |line| line.expected(n));
+                let (fitted, fit) = edge.map_or((0.0, 0.0), |edge| edge.expected(n));
+                let total = w + firm + sure + fit;
+                if total > 0.0 {
+                    *asked = (w * a + firm * hope + sure * drawn + fit * fitted) / total;
+                    *weight = total;
+                }
+            });
     }
 }
 

@@ -1,6 +1,8 @@
 //! Thin parts that may be rods: long, as thin at their end as at the piece, straight, and on the way to the border, but
 //! not followed as rods. They stay in the matte; a photographer is asked to look.
 
+use rayon::prelude::*;
+
 use super::domain::{AROUND, Cell, Domain};
 use super::labels::{self, Joined};
 use crate::budget::{Account, OverBudget};
@@ -48,14 +50,12 @@ pub(super) fn parts(
             apart.put(i, j, u8::from(other));
         }
     }
-    for cells in members(&thin, account)? {
-        if let Some(limb) = Limb::of(&cells, &thick) {
-            let out = limb.to_border(domain);
-            if limb.is_rod_like(widest) && out <= SHORT * limb.length {
-                places.push(limb.place);
-            }
-        }
-    }
+    let rod_like = |cells: &Vec<(i32, i32)>| {
+        let limb = Limb::of(cells, &thick)?;
+        let out = limb.to_border(domain);
+        (limb.is_rod_like(widest) && out <= SHORT * limb.length).then_some(limb.place)
+    };
+    places.par_extend(members(&thin, account)?.par_iter().filter_map(rod_like));
     for cells in members(&apart, account)? {
         if !is_rim(&cells, domain) && may_be_rod(&cells, domain, main, widest) {
             places.push(place(&cells));
@@ -130,8 +130,10 @@ fn swept(
     let mut from = mask.cropped(rect, account)?;
     for way in [(1, 0), (0, 1)] {
         let mut to = Raster::filled(rect, 1 - value, account)?;
-        for j in rect.y0..rect.y1 {
-            for i in rect.x0..rect.x1 {
+        let width = to.width().max(1);
+        let rows = to.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
+        rows.for_each(|(to, j)| {
+            for (to, i) in to.iter_mut().zip(rect.x0..) {
                 let met = (-radius..=radius).any(|n| {
                     let (i, j) = (i + n * way.0, j + n * way.1);
                     let here = if rect.contains(i, j) {
@@ -142,10 +144,10 @@ fn swept(
                     here == value
                 });
                 if met {
-                    to.put(i, j, value);
+                    *to = value;
                 }
             }
-        }
+        });
         from = to;
     }
     Ok(from)

@@ -47,60 +47,59 @@ pub fn parts(mask: &Raster<u8>, joined: Joined, account: &Account) -> Result<Par
     // Provisional numbers joined as rows meet, then renumbered by first appearance.
     let mut parents: Vec<u32> = vec![0];
     let data = labels.data_mut();
-    for (i, &set) in mask.data().iter().enumerate() {
-        if set == 0 {
-            continue;
-        }
-        let x = i % width;
-        let mut label = if x > 0 { data[i - 1] } else { 0 };
-        if i >= width {
-            let mut meet = |other: u32| {
-                if other == 0 {
-                } else if label == 0 {
-                    label = other;
-                } else if other != label {
-                    label = unite(&mut parents, label, other);
-                }
-            };
-            meet(data[i - width]);
-            if joined == Joined::SidesAndCorners {
-                if x > 0 {
-                    meet(data[i - width - 1]);
-                }
-                if x + 1 < width {
-                    meet(data[i - width + 1]);
+    for (y, row) in mask.data().chunks(width).enumerate() {
+        for (x, _) in row.iter().enumerate().filter(|(_, set)| **set != 0) {
+            let i = y * width + x;
+            let mut label = if x > 0 { data[i - 1] } else { 0 };
+            if y > 0 {
+                let mut meet = |other: u32| {
+                    if other == 0 {
+                    } else if label == 0 {
+                        label = other;
+                    } else if other != label {
+                        label = unite(&mut parents, label, other);
+                    }
+                };
+                meet(data[i - width]);
+                if joined == Joined::SidesAndCorners {
+                    if x > 0 {
+                        meet(data[i - width - 1]);
+                    }
+                    if x + 1 < width {
+                        meet(data[i - width + 1]);
+                    }
                 }
             }
+            if label == 0 {
+                label = parents.len() as u32;
+                parents.push(label);
+            }
+            data[i] = label;
         }
-        if label == 0 {
-            label = parents.len() as u32;
-            parents.push(label);
-        }
-        data[i] = label;
     }
     let mut numbers = vec![0u32; parents.len()];
-    for (i, label) in data.iter_mut().enumerate() {
-        if *label == 0 {
-            continue;
+    for (row, y) in data.chunks_mut(width).zip(rect.y0..) {
+        let mut x = 0;
+        while x < width {
+            let own = row[x];
+            let run = row[x..].iter().take_while(|label| **label == own).count();
+            if own > 0 {
+                let top = root(&mut parents, own) as usize;
+                if numbers[top] == 0 {
+                    found.push(Part {
+                        area: 0,
+                        place: Rect::EMPTY,
+                    });
+                    numbers[top] = found.len() as u32;
+                }
+                row[x..x + run].fill(numbers[top]);
+                let part = &mut found[numbers[top] as usize - 1];
+                part.area += run as u64;
+                let place = Rect::new(rect.x0 + x as i32, y, run as u32, 1);
+                part.place = part.place.united(&place);
+            }
+            x += run;
         }
-        let top = root(&mut parents, *label) as usize;
-        if numbers[top] == 0 {
-            found.push(Part {
-                area: 0,
-                place: Rect::EMPTY,
-            });
-            numbers[top] = found.len() as u32;
-        }
-        *label = numbers[top];
-        let part = &mut found[numbers[top] as usize - 1];
-        let (x, y) = (rect.x0 + (i % width) as i32, rect.y0 + (i / width) as i32);
-        part.area += 1;
-        part.place = part.place.united(&Rect {
-            x0: x,
-            y0: y,
-            x1: x + 1,
-            y1: y + 1,
-        });
     }
     Ok(Parts {
         labels,
