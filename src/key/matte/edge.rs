@@ -24,7 +24,7 @@ const ASKED: usize = 4;
 /// How well coverage at an edge is known at its best (standard deviation).
 const FLOOR: f32 = 0.03;
 /// A fit's say, as a factor of its own precision, beside that of single pixels: those all lean on one colour from inside.
-const SAY: f32 = 8.0;
+const SAY: f32 = 3.5;
 /// Nothing is said of coverage further from the edge than this, in pixels.
 const BESIDE: f32 = 4.0;
 /// Windows this far away (half side, deviation; pixels) have a say at a pixel.
