@@ -21,7 +21,7 @@ const INSIDE: f32 = 400.0;
 const SOLID: f32 = 1_000_000.0;
 /// How firmly coverage is known in holes (1 / variance), and how firmly what lies beside one is held to be solid.
 const OPEN: f32 = 2_000.0;
-const AT_RIM: f32 = 100.0;
+const AT_RIM: f32 = 50.0;
 
 /// What [`beside`] marks: holes and slits, and what touches them.
 const HOLE: u8 = 1;

@@ -25,7 +25,7 @@ const WIDTHS: [f32; 7] = [0.3, 0.42, 0.55, 0.7, 0.9, 1.2, 1.6];
 const FAR: f32 = 3.0;
 /// How far a stretch may be moved at once, in widths; and what holds it (precision of that move).
 const MOST: f32 = 1.5;
-const HELD: f32 = 20.0;
+const HELD: f32 = 6.0;
 /// How well such an edge is known at its best (standard deviation of coverage).
 const FLOOR: f32 = 0.02;
 const PASSES: usize = 2;

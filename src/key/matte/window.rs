@@ -8,7 +8,7 @@ use crate::raster::Raster;
 
 /// Half side of a window and the deviation of its weights, in pixels.
 pub const REACH: i32 = 5;
-const NEAR: f32 = 2.2;
+const NEAR: f32 = 2.6;
 /// Shifts tried: so many to either side, so far apart, in pixels; and the deviation of what is expected of them.
 const SIDE: i32 = 7;
 const APART: f32 = 0.2;
@@ -32,7 +32,7 @@ const STEEPEST: f32 = 0.6;
 const BENT: f32 = 0.05;
 /// Its hue changes far more slowly, a highlight and a dark flank are of one metal: the square of what it departs from the
 /// mean's by, as a share of it, and how fast that changes (deviation a pixel).
-const HUES: f32 = 0.1;
+const HUES: f32 = 0.2;
 const TURN: f32 = 0.08;
 /// What colour departs from those terms by, as a share of its brightness (deviation).
 const SHADE: f32 = 0.03;
