@@ -695,6 +695,40 @@ fn findings_of_a_cut_out_reach_the_run() {
     rendered(&at, &format!("scene \"t\" language=1\n{text}"), &[]);
 }
 
+/// Pieces of several frames are cut out side by side where there are threads and memory for it: not a bit nor a word
+/// differs.
+#[test]
+fn pieces_side_by_side_are_what_they_are_one_by_one() {
+    let at = folder("side-by-side");
+    shot(&at, "dry.tif", &[]);
+    shot(&at, "a.tif", &[(a_box(), RED)]);
+    shot(&at, "b.tif", &[(b_box(), BLUE)]);
+    shot(&at, "both.tif", &[(a_box(), BLUE), (b_box(), RED)]);
+    let text = format!(
+        "plate \"frames/dry.tif\"\n\
+         element \"nothing\" {{ frame \"frames/dry.tif\" }}\n\
+         element \"a\" {{ frame \"frames/a.tif\" }}\n\
+         element \"again\" {{ frame \"frames/a.tif\"; mask {{ piece; erode 2 }} }}\n\
+         element \"b\" {{ frame \"frames/b.tif\"; mask {{ keep {{ piece }}; within {{ rect 120 80 100 80 }} }} }}\n\
+         element \"both\" {{ frame \"frames/both.tif\" }}\n{MASTER}"
+    );
+    let by = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads);
+        let pool = pool.build().unwrap();
+        let (_, settled) = pool.install(|| settled(&at, &text)).unwrap();
+        assert!(settled.findings.iter().any(|f| f.id == "nothing-found"));
+        // All but how high memory rose on the way.
+        let told = format!("{settled:?}");
+        let mut parts = told.split("Books {");
+        let first = parts.next().unwrap().to_owned();
+        parts.fold(first, |all, part| all + part.split_once('}').unwrap().1)
+    };
+    let one = by(1);
+    for threads in [2, 4] {
+        assert!(by(threads) == one, "{threads} threads");
+    }
+}
+
 /// The smallest pictures there are, with nothing in them to hold on to.
 #[test]
 fn pictures_of_a_pixel_or_two_are_settled() {
