@@ -118,6 +118,28 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Unheld), Ov
     Ok((ground, cells.unheld(weight)))
 }
 
+/// What no set is seen of: 1 where `background` is 0.
+fn hidden(background: &Raster<u8>, account: &Account) -> Result<Raster<u8>, OverBudget> {
+    let mut hidden = Raster::filled(background.rect(), 0u8, account)?;
+    for (hidden, &background) in hidden.data_mut().iter_mut().zip(background.data()) {
+        *hidden = 1 - background;
+    }
+    Ok(hidden)
+}
+
+/// The four cells that share a side with one.
+fn beside(x: i32, y: i32) -> [(i32, i32); 4] {
+    [(x, y - 1), (x - 1, y), (x + 1, y), (x, y + 1)]
+}
+
+/// Goes on from the first ring, the `front`, ring by ring up to so many `rings` in all, to what `takes` each of.
+fn ringed(mut front: Vec<(i32, i32)>, rings: usize, mut takes: impl FnMut(i32, i32) -> bool) {
+    for _ in 1..rings {
+        let around = front.iter().flat_map(|&(x, y)| beside(x, y));
+        front = around.filter(|&(x, y)| takes(x, y)).collect();
+    }
+}
+
 /// Background without the cells that have a label.
 fn without(
     background: &Raster<u8>,

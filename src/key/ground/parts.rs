@@ -57,10 +57,7 @@ pub(super) fn dropped(
     scale: f32,
     account: &Account,
 ) -> Result<(), OverBudget> {
-    let mut rest = Raster::filled(background.rect(), 0u8, account)?;
-    for (rest, &background) in rest.data_mut().iter_mut().zip(background.data()) {
-        *rest = 1 - background;
-    }
+    let rest = super::hidden(background, account)?;
     let parts = labels::parts(&rest, Joined::SidesAndCorners, account)?;
     let mut strong = vec![0usize; parts.parts.len()];
     for (&label, &departure) in parts.labels.data().iter().zip(departures.data()) {

@@ -2,8 +2,8 @@
 //! it, and an island of wall is left in the middle of the set. An outline has a piece behind it.
 
 use super::super::tools::labels::{self, Joined};
-use super::areas;
 use super::cells::{CELLS_IN_SOFT, Cells};
+use super::{areas, beside, hidden, ringed};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -34,12 +34,11 @@ pub(super) fn dropped(
     light: &Raster<[f32; 3]>,
     account: &Account,
 ) -> Result<(), OverBudget> {
-    let rect = background.rect();
-    let mut rest = Raster::filled(rect, 0u8, account)?;
-    for (rest, &background) in rest.data_mut().iter_mut().zip(background.data()) {
-        *rest = 1 - background;
-    }
-    let parts = labels::parts(&rest, Joined::SidesAndCorners, account)?;
+    let parts = labels::parts(
+        &hidden(background, account)?,
+        Joined::SidesAndCorners,
+        account,
+    )?;
     let mut wall = vec![0u64; parts.parts.len()];
     for (&label, &own) in parts.labels.data().iter().zip(walls.data()) {
         if label > 0 {
@@ -83,7 +82,6 @@ pub(super) fn passed(
 ) -> Result<bool, OverBudget> {
     let rect = background.rect();
     let _held = account.charge(16 * background.data().len() as u64, "cells behind an echo")?;
-    let beside = |x: i32, y: i32| [(x, y - 1), (x - 1, y), (x + 1, y), (x, y + 1)];
     let far = from_edges(cells, light, account)?;
     let is_next = |background: &Raster<u8>, x: i32, y: i32| {
         rect.contains(x, y)
@@ -107,18 +105,13 @@ pub(super) fn passed(
     for &(x, y) in &front {
         background.put(x, y, 1);
     }
-    for _ in 1..RINGS {
-        let mut next = Vec::new();
-        for (x, y) in front {
-            for (px, py) in beside(x, y) {
-                if is_next(background, px, py) {
-                    background.put(px, py, 1);
-                    next.push((px, py));
-                }
-            }
+    ringed(front, RINGS, |x, y| {
+        let takes = is_next(background, x, y);
+        if takes {
+            background.put(x, y, 1);
         }
-        front = next;
-    }
+        takes
+    });
     Ok(any)
 }
 

@@ -7,11 +7,10 @@ use rayon::prelude::*;
 
 use super::super::tools::gauss;
 use super::super::tools::labels::{self, Joined};
-use super::areas;
 use super::cells::Cells;
 use super::texture::{Answer, Sum, Texture};
+use super::{areas, beside, hidden, ringed};
 use crate::budget::{Account, OverBudget};
-use crate::geom::Rect;
 use crate::raster::Raster;
 
 /// Blur of the means that are asked, in cells, and how many cells one of them holds (4 pi sigma^2).
@@ -52,14 +51,11 @@ pub(super) fn told(
     account: &Account,
 ) -> Result<(), OverBudget> {
     let rect = background.rect();
-    let mut hidden = Raster::filled(rect, 0u8, account)?;
-    for (hidden, &background) in hidden.data_mut().iter_mut().zip(background.data()) {
-        *hidden = 1 - background;
-    }
-    let depth = areas::inside(&hidden, account)?;
-    let Some(part) = deep(&depth) else {
+    let depth = areas::inside(&hidden(background, account)?, account)?;
+    let part = depth.bounds(|depth| (DEEP..u16::MAX).contains(depth));
+    if part.is_empty() {
         return Ok(());
-    };
+    }
     let part = part.grown(BESIDE).intersected(&rect);
     let sums = cells.sums_in(part, account)?;
     let near = gauss::blurred(&sums, MEAN, account)?;
@@ -111,31 +107,6 @@ pub(super) fn told(
     Ok(())
 }
 
-/// Where the piece lies that deep.
-fn deep(depth: &Raster<u16>) -> Option<Rect> {
-    let rect = depth.rect();
-    let is = |depth: &u16| (DEEP..u16::MAX).contains(depth);
-    let mut place: Option<Rect> = None;
-    for y in rect.y0..rect.y1 {
-        let row = depth.row(y);
-        if let (Some(first), Some(last)) = (row.iter().position(is), row.iter().rposition(is)) {
-            let own = Rect {
-                x0: rect.x0 + first as i32,
-                y0: y,
-                x1: rect.x0 + last as i32 + 1,
-                y1: y + 1,
-            };
-            place = Some(place.map_or(own, |place| Rect {
-                x0: place.x0.min(own.x0),
-                x1: place.x1.max(own.x1),
-                y1: own.y1,
-                ..place
-            }));
-        }
-    }
-    place
-}
-
 /// Cells of `like` that hang on the background outside the piece.
 fn reached(
     background: &Raster<u8>,
@@ -152,7 +123,6 @@ fn reached(
         .collect();
     let mut reached = Raster::filled(part, 0u8, account)?;
     let _held = account.charge(16 * like.data().len() as u64, "cells of the set's tint")?;
-    let beside = |x: i32, y: i32| [(x, y - 1), (x - 1, y), (x + 1, y), (x, y + 1)];
     let mut front = Vec::new();
     for y in part.y0..part.y1 {
         for x in part.x0..part.x1 {
@@ -165,18 +135,13 @@ fn reached(
             }
         }
     }
-    for _ in 1..RINGS {
-        let mut next = Vec::new();
-        for (x, y) in front {
-            for (px, py) in beside(x, y) {
-                if part.contains(px, py) && like.at(px, py) > 0 && reached.at(px, py) == 0 {
-                    reached.put(px, py, 1);
-                    next.push((px, py));
-                }
-            }
+    ringed(front, usize::from(RINGS), |x, y| {
+        let takes = part.contains(x, y) && like.at(x, y) > 0 && reached.at(x, y) == 0;
+        if takes {
+            reached.put(x, y, 1);
         }
-        front = next;
-    }
+        takes
+    });
     Ok(reached)
 }
 

@@ -153,7 +153,15 @@ impl Grid {
 
     /// Of the soft silhouette what counts here.
     pub fn counted(&self, soft: f64, account: &Account) -> Result<Raster<f32>, OverBudget> {
-        let mut shape = self.blurred(soft, account)?;
+        self.finer_part(self.blurred(soft, account)?, account)
+    }
+
+    /// Of a shape on this grid what counts.
+    pub fn finer_part(
+        &self,
+        mut shape: Raster<f32>,
+        account: &Account,
+    ) -> Result<Raster<f32>, OverBudget> {
         if let Some(sigma) = self.finer {
             let slow = gauss::blurred(&shape, sigma, account)?;
             for (shape, slow) in shape.data_mut().iter_mut().zip(slow.data()) {

@@ -130,11 +130,10 @@ impl Fitted {
         }
         let term = self.term;
         let mut shape = Raster::filled(draw.light.rect(), 0.0f32, account)?;
-        term.over(draw, &draw.blurred(term.soft, account)?, |cover, i| {
-            shape.data_mut()[i] = cover;
-        });
+        let soft = draw.blurred(term.soft, account)?;
+        term.over(draw, &soft, |cover, i| shape.data_mut()[i] = cover);
         let (mut squares, mut both) = (0.0, [0.0; 3]);
-        term.over(draw, &draw.counted(term.soft, account)?, |cover, i| {
+        term.over(draw, &draw.finer_part(soft, account)?, |cover, i| {
             let light = &draw.light.data()[i];
             squares += f64::from(light[3] * cover * cover);
             for k in 0..3 {
