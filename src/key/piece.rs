@@ -21,8 +21,8 @@ const GAP_MOST: f64 = 6.0;
 /// and this share of the plainest one's contrast.
 const HELD_SHARE: f64 = 0.05;
 const HELD_CONTRAST: f32 = 0.4;
-/// Without a rod: contrast against the plate of a part that stands for itself, its share of its own box, its cells,
-/// and how many cells deep it is.
+/// Without a rod: contrast against the plate at the core of a part that stands for itself (a drop in the air, however
+/// soft its rim), its share of its own box, its cells, and how many cells deep it is.
 const STRONG: f32 = 0.2;
 const COMPACT: f64 = 0.35;
 const LEAST: u64 = 8;
@@ -40,7 +40,10 @@ const LIKE: f32 = 2.0;
 
 /// What is measured of each part.
 struct Measured {
+    /// Mean contrast.
     contrast: Vec<f32>,
+    /// The same, each cell weighed by its own.
+    core: Vec<f32>,
     depth: Vec<i64>,
 }
 
@@ -83,7 +86,7 @@ pub(super) fn chosen(
             let (part, place) = (&parts.parts[i], parts.parts[i].place);
             let compact = part.area as f64 >= COMPACT * place.area() as f64;
             let solid = compact && part.area >= LEAST && measured.depth[i] >= DEEP * DEEP;
-            *kept = i == main || (solid && measured.contrast[i] >= STRONG);
+            *kept = i == main || (solid && measured.core[i] >= STRONG);
         }
     }
     let piece: u64 = (0..count)
@@ -186,7 +189,7 @@ fn measured(
 ) -> Result<Measured, OverBudget> {
     let rect = parts.labels.rect();
     let count = parts.parts.len();
-    let mut sums = vec![(0.0f64, 0u64); count];
+    let mut sums = vec![(0.0f64, 0.0f64, 0u64); count];
     let mut outside = Raster::filled(rect, 0u8, account)?;
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
@@ -212,8 +215,9 @@ fn measured(
                 seen = true;
             }
             if seen {
-                sums[part].0 += f64::from(most);
-                sums[part].1 += 1;
+                let most = f64::from(most);
+                let sum = &mut sums[part];
+                *sum = (sum.0 + most, sum.1 + most * most, sum.2 + 1);
             }
         }
     }
@@ -229,7 +233,11 @@ fn measured(
     Ok(Measured {
         contrast: sums
             .iter()
-            .map(|&(sum, n)| (sum / n.max(1) as f64) as f32)
+            .map(|&(sum, _, n)| (sum / n.max(1) as f64) as f32)
+            .collect(),
+        core: sums
+            .iter()
+            .map(|&(sum, squares, _)| (squares / sum.max(1e-9)) as f32)
             .collect(),
         depth,
     })
@@ -368,5 +376,58 @@ mod tests {
         // All of it but the rim of a cell.
         assert_eq!(place, Rect::new(52, 52, 56, 56));
         assert_eq!(like(12), None);
+    }
+
+    /// Cells kept of what differs from a flat plate: a large square, and far from it a spot 12 px wide whose middle is
+    /// darker by `dark` than the plate and whose rim of 10 px runs out.
+    fn kept_of_spot(dark: f32) -> usize {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(240, 240);
+        let plate = Light::filled(rect, [0.3; 3], &account).unwrap();
+        let mut frame = Light::filled(rect, [0.3; 3], &account).unwrap();
+        let cells = Rect::of_size(120, 120);
+        let mut body = Raster::filled(cells, 0u8, &account).unwrap();
+        for y in 0..240 {
+            for x in 0..240 {
+                let off = (((x - 40) * (x - 40) + (y - 40) * (y - 40)) as f32).sqrt();
+                let share = (1.0 - (off - 6.0) / 10.0).clamp(0.0, 1.0);
+                let square = x >= 120 && y >= 120 && x < 220 && y < 220;
+                if square {
+                    frame.put(x, y, [0.05; 3]);
+                } else {
+                    frame.put(x, y, [0.3 * (1.0 - dark * share); 3]);
+                }
+                if square || share > 0.0 {
+                    body.put(x / 2, y / 2, 1);
+                }
+            }
+        }
+        let light = LightField {
+            cells: Raster::filled(cells, [1.0; 3], &account).unwrap(),
+        };
+        let ask = Ask {
+            frame: &frame,
+            plate: &plate,
+            plate_frames: 1,
+            within: None,
+            sigma: None,
+        };
+        let rods = Raster::filled(cells, 0u8, &account).unwrap();
+        chosen(&ask, &mut body, &rods, &light, &account).unwrap();
+        let kept = |x0: i32, x1: i32| {
+            (x0..x1)
+                .flat_map(|y| body.span(y, x0, x1))
+                .filter(|&&v| v == 1)
+                .count()
+        };
+        assert_eq!(kept(60, 110), 50 * 50);
+        kept(0, 60)
+    }
+
+    #[test]
+    fn a_soft_drop_in_the_air_is_of_a_piece_that_nothing_holds_and_a_mirror_image_is_not() {
+        // On the mean it differs by less than a fifth.
+        assert!(kept_of_spot(0.35) > 150);
+        assert_eq!(kept_of_spot(0.12), 0);
     }
 }

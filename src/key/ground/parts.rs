@@ -1,9 +1,9 @@
-//! What the flood left out is piece, rod or speck, and specks are dropped: parts that differ from the lit plate too
-//! weakly, and small ones far from anything large.
+//! What the flood left out is piece, rod or noise: parts that differ from the lit plate too weakly are dropped. A small
+//! one far from all others that differs plainly shows no set either: what it is, is asked once rods are known.
 
 use rayon::prelude::*;
 
-use super::super::tools::labels::{self, Joined, Part};
+use super::super::tools::labels::{self, Joined};
 use super::cells::Cells;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
@@ -13,11 +13,6 @@ const STRONG: f32 = 6.0;
 /// Strong cells a part needs unless it is larger than `LARGE` cells.
 const NEEDED: usize = 8;
 const LARGE: u64 = 400;
-/// A speck: less than this share of the largest part, smaller than `SPECK` cells, and further than `FAR` cells from
-/// any part that is no speck.
-const SPECK_SHARE: f64 = 0.01;
-const SPECK: u64 = 150;
-const FAR: u32 = 24;
 /// Cells whose mean is about as sure as the filled light.
 const LIGHT_CELLS: f32 = 25.0;
 
@@ -65,39 +60,52 @@ pub(super) fn dropped(
             strong[label as usize - 1] += 1;
         }
     }
-    let mut kept: Vec<bool> = parts
+    let kept: Vec<bool> = parts
         .parts
         .iter()
         .zip(&strong)
         .map(|(part, &strong)| part.area > LARGE || strong >= NEEDED)
         .collect();
-    let largest = parts
-        .parts
-        .iter()
-        .zip(&kept)
-        .filter(|(_, kept)| **kept)
-        .map(|(part, _)| part.area)
-        .max()
-        .unwrap_or(0);
-    let small =
-        |part: &Part| part.area < SPECK && (part.area as f64) < SPECK_SHARE * largest as f64;
-    for (i, part) in parts.parts.iter().enumerate() {
-        if kept[i] && small(part) {
-            let near = part.place.grown(FAR).intersected(&rest.rect());
-            let company = (near.y0..near.y1).any(|y| {
-                parts
-                    .labels
-                    .span(y, near.x0, near.x1)
-                    .iter()
-                    .any(|&l| l > 0 && !small(&parts.parts[l as usize - 1]))
-            });
-            kept[i] = company;
-        }
-    }
     for (background, &label) in background.data_mut().iter_mut().zip(parts.labels.data()) {
         if label > 0 && !kept[label as usize - 1] {
             *background = 1;
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geom::Rect;
+
+    /// Whether a part of 4 x 4 cells that departs by so much, far from a large one, stays out of the set.
+    fn is_kept(departure: f32) -> bool {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(120, 120);
+        let mut background = Raster::filled(rect, 1u8, &account).unwrap();
+        let mut departures = Raster::filled(rect, 0.0f32, &account).unwrap();
+        let (large, small) = (Rect::new(60, 60, 50, 50), Rect::new(4, 4, 4, 4));
+        for (part, departure) in [(large, 100.0), (small, departure)] {
+            for y in part.y0..part.y1 {
+                for x in part.x0..part.x1 {
+                    background.put(x, y, 0);
+                    departures.put(x, y, departure);
+                }
+            }
+        }
+        dropped(&mut background, &departures, 1.0, &account).unwrap();
+        assert_eq!(background.at(80, 80), 0);
+        background.at(5, 5) == 0
+    }
+
+    #[test]
+    fn a_drop_far_from_everything_lights_no_set() {
+        assert!(is_kept(50.0));
+    }
+
+    #[test]
+    fn noise_is_the_set() {
+        assert!(!is_kept(4.0));
+    }
 }
