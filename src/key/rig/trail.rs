@@ -23,6 +23,9 @@ pub(super) enum Walk {
 /// Layers that must be wide before the piece is said to begin; and the fewest a rod has.
 const JUMP: usize = 8;
 const FEWEST: usize = 8;
+/// So many layers wider than this share of the usual, and a cell, are more than the rod.
+const SOME: usize = 3;
+const SWOLLEN: f64 = 1.25;
 /// Cells under which a part of the mask on the border is not worth a word.
 const SPECK: usize = 40;
 
@@ -89,6 +92,7 @@ pub(super) fn walked(domain: &Domain, run: &Run, widest: f64) -> Walk {
     if steady < FEWEST {
         return Walk::Other;
     }
+    let steady = unswollen(&counts[2..steady]) + 2;
     let counts = &counts[2..steady];
     let points = centres[2..steady].to_vec();
     let (first, last) = (points[0], points[points.len() - 1]);
@@ -110,8 +114,34 @@ pub(super) fn walked(domain: &Domain, run: &Run, widest: f64) -> Walk {
     Walk::Rod(Trail { points, width })
 }
 
+/// Layers before the first few in the further half that are wider than usual: hairs, a glint or the piece beside the
+/// rod, whose middle leads away from it. All, where that leaves too few.
+fn unswollen(counts: &[usize]) -> usize {
+    let most = SWOLLEN * median(counts) + 1.0;
+    let first = (counts.len() / 2).max(FEWEST);
+    (first..counts.len().saturating_sub(SOME))
+        .find(|&at| counts[at..at + SOME].iter().all(|&c| c as f64 > most))
+        .unwrap_or(counts.len())
+}
+
 fn median(counts: &[usize]) -> f64 {
     let mut sorted = counts.to_vec();
     sorted.sort_unstable();
     sorted.get(sorted.len() / 2).map_or(0.0, |c| *c as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::unswollen;
+
+    #[test]
+    fn a_trail_ends_before_what_makes_it_wider() {
+        let mut counts = vec![6usize; 40];
+        assert_eq!(unswollen(&counts), 40);
+        // A bead on the rod.
+        counts[30] = 12;
+        assert_eq!(unswollen(&counts), 40);
+        counts.extend([9, 12, 14, 15, 13, 8, 8, 8, 8]);
+        assert_eq!(unswollen(&counts), 40);
+    }
 }
