@@ -48,6 +48,12 @@ const SHAPED: f32 = 0.3;
 const DEEP: usize = 4;
 const CLOSED: f32 = 0.85;
 const SHARP: f32 = 0.93;
+/// A hole of that shape whose light is the backdrop's and neutral, each to this share, is believed whatever colours the
+/// piece has: by chance no face is so like the plate that close to its edge. So is, as other shaped ones are, one that
+/// is only so deep, of so many pixels.
+const EXACT: f32 = 0.004;
+const NARROW: usize = 2;
+const ENOUGH: usize = 24;
 /// Texture decides from this much evidence, in variances, with so many standard deviations of what noise alone makes of
 /// it; for a hole above the one share of what it should be, against it below the other.
 const DECISIVE: f64 = 60.0;
@@ -69,8 +75,9 @@ struct Found {
     hole: Hole,
     /// Texture says it is the plate.
     textured: bool,
-    /// It has the shape of a hole.
+    /// It has the shape of a hole, and shows the plate just as it is expected.
     shaped: bool,
+    exact: bool,
 }
 
 /// Holes of the piece; `lights` holds the darkest and the brightest light around the piece, against the plate's.
@@ -126,8 +133,10 @@ pub fn holes(
             let hole = &found.hole;
             let alike = |most: f32| rare(fitted, hole, &taken, most);
             found.textured
+                || (found.shaped && found.exact)
                 || (lit(hole.light) && alike(COMMON))
                 || (found.shaped && (lit(hole.light) || as_around(hole)) && alike(SHAPED))
+                || (found.exact && alike(SHAPED))
         })
         .map(|found| found.hole)
         .collect())
@@ -210,11 +219,17 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
     if !textured && differ < RIMMED * piece {
         return None;
     }
-    let shaped = piece >= CLOSED * all && differ >= SHARP * piece && depth(fitted, &pixels) >= DEEP;
+    let sharp = piece >= CLOSED * all && differ >= SHARP * piece;
+    let deep = if sharp { depth(fitted, &pixels) } else { 0 };
+    // What noise leaves open of the mean, at two standard deviations.
+    let loose = 2.0 / weight.sqrt() as f32;
+    let as_expected = (light - 1.0).abs() < EXACT + loose && told.tint < EXACT;
+    let exact = as_expected && deep >= NARROW && pixels.len() >= ENOUGH;
     Some(Found {
         hole: Hole { pixels, light },
         textured,
-        shaped,
+        shaped: deep >= DEEP,
+        exact,
     })
 }
 

@@ -130,7 +130,7 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
         let bare = shares.partition_point(|&share| share < NONE) as f32;
         let bare = bare >= BARE * length as f32 && gain >= ALONE;
         let limit = if bare { BARE_CLUTTER } else { CLUTTER };
-        let plain = || clutter(fitted, line, &said) < limit;
+        let plain = || clutter(fitted, open, line, &said) < limit;
         if deep && (apart || (from_hole && gain >= FROM_HOLE)) && plain() {
             slits.push((members, bare));
         }
@@ -268,8 +268,8 @@ fn near_open(fitted: &Fitted, open: &Raster<u8>, i: usize) -> bool {
     fitted.around(i).any(|j| open.data()[j] != 0)
 }
 
-/// Share of the pixels around a line that belong to others.
-fn clutter(fitted: &Fitted, line: &Line, said: &[Option<Said>]) -> f32 {
+/// Share of the pixels around a line that belong to others, or to none. The rim of a hole is no line.
+fn clutter(fitted: &Fitted, open: &Raster<u8>, line: &Line, said: &[Option<Said>]) -> f32 {
     let place = Rect {
         x0: line.place.x0 - BESIDE,
         y0: line.place.y0 - BESIDE,
@@ -283,7 +283,7 @@ fn clutter(fitted: &Fitted, line: &Line, said: &[Option<Said>]) -> f32 {
             let (u, v) = ((x - fitted.rect.x0) as usize, (y - fitted.rect.y0) as usize);
             let i = v * fitted.width + u;
             all += usize::from(fitted.inside[i]);
-            lines += usize::from(said[i].is_some());
+            lines += usize::from(said[i].is_some() && !near_open(fitted, open, i));
         }
     }
     lines.saturating_sub(line.members.len()) as f32 / all.max(1) as f32

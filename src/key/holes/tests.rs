@@ -127,6 +127,24 @@ fn a_disc_of_ten_pixels_is_open() {
     }
 }
 
+/// Brass around the middle, in a face that is nearly the set's own colour.
+fn mounted(x: i32, y: i32) -> [f32; 3] {
+    let (dx, dy) = (x as f32 - 47.5, y as f32 - 47.5);
+    match dx * dx + dy * dy < 100.0 {
+        true => brass(x, y),
+        false => smooth(x, y).map(|b| 1.06 * b),
+    }
+}
+
+#[test]
+fn a_hole_that_shows_just_the_plate_is_open_whatever_the_face_is_like() {
+    let open = open(disc, mounted, smooth);
+    assert!(open.len() > 44, "{}", open.len());
+    for (x, y) in open {
+        assert!(disc(x as f32 + 0.5, y as f32 + 0.5) < 0.3, "{x} {y}");
+    }
+}
+
 /// A plain set as a plate of one frame holds it.
 fn grainy(x: i32, y: i32) -> [f32; 3] {
     let set = smooth(x, y);
