@@ -27,6 +27,10 @@ const STRONG: f32 = 0.2;
 const COMPACT: f64 = 0.35;
 const LEAST: u64 = 8;
 const DEEP: i64 = 2;
+/// Where a frame was moved on its plate the plate ends short of the border: up to so many cells, and so many times
+/// longer along it, is a strip of that.
+const STRIP: u32 = 6;
+const STRIP_LONG: u32 = 3;
 /// Told of when left out: a share of the piece, cells, contrast.
 const TOLD_SHARE: f64 = 0.1;
 const TOLD_LEAST: u64 = 200;
@@ -81,12 +85,16 @@ pub(super) fn chosen(
             let large = parts.parts[i].area as f64 >= HELD_SHARE * most;
             kept[i] = held[i] && large && measured.contrast[i] >= plain;
         }
-    } else if let Some(main) = heaviest(&|_| true) {
+    } else {
+        let whole = body.rect();
+        let strip = |i: usize| is_strip(&parts.parts[i].place, &whole);
+        let main = heaviest(&|i| !strip(i)).or_else(|| heaviest(&|_| true));
         for (i, kept) in kept.iter_mut().enumerate() {
             let (part, place) = (&parts.parts[i], parts.parts[i].place);
             let compact = part.area as f64 >= COMPACT * place.area() as f64;
             let solid = compact && part.area >= LEAST && measured.depth[i] >= DEEP * DEEP;
-            *kept = i == main || (solid && measured.core[i] >= STRONG);
+            let alone = solid && measured.core[i] >= STRONG && !strip(i);
+            *kept = main == Some(i) || alone;
         }
     }
     let piece: u64 = (0..count)
@@ -114,6 +122,15 @@ pub(super) fn chosen(
         })
         .into_iter()
         .collect())
+}
+
+/// Whether a part lies along the border of the whole and nowhere else.
+fn is_strip(place: &Rect, whole: &Rect) -> bool {
+    let (wide, high) = (place.width(), place.height());
+    let across = place.x0 == whole.x0 || place.x1 == whole.x1;
+    let along = place.y0 == whole.y0 || place.y1 == whole.y1;
+    (along && high <= STRIP && wide >= STRIP_LONG * high)
+        || (across && wide <= STRIP && high >= STRIP_LONG * wide)
 }
 
 /// Frame pixels of a rectangle of cells.
@@ -366,6 +383,44 @@ mod tests {
             sigma: None,
         };
         like_plate(&ask, &body, &light, &noise, &account).unwrap()
+    }
+
+    /// Cells kept of a square piece and of a block of this size at the frame's upper border.
+    fn kept_at_border(wide: i32, high: i32) -> usize {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(160, 160);
+        let cells = Rect::of_size(80, 80);
+        let plate = Light::filled(rect, [0.3; 3], &account).unwrap();
+        let mut frame = Light::filled(rect, [0.3; 3], &account).unwrap();
+        let mut body = Raster::filled(cells, 0u8, &account).unwrap();
+        for (x, y) in (0..80).flat_map(|y| (0..80).map(move |x| (x, y))) {
+            let piece = (30..50).contains(&x) && (40..60).contains(&y);
+            if piece || (x < wide && y < high) {
+                body.put(x, y, 1);
+                for (dx, dy) in [(0, 0), (1, 0), (0, 1), (1, 1)] {
+                    frame.put(2 * x + dx, 2 * y + dy, [0.7; 3]);
+                }
+            }
+        }
+        let rods = Raster::filled(cells, 0u8, &account).unwrap();
+        let light = LightField {
+            cells: Raster::filled(cells, [1.0; 3], &account).unwrap(),
+        };
+        let ask = Ask {
+            frame: &frame,
+            plate: &plate,
+            plate_frames: 1,
+            within: None,
+            sigma: None,
+        };
+        chosen(&ask, &mut body, &rods, &light, &account).unwrap();
+        body.data().iter().filter(|v| **v > 0).count()
+    }
+
+    #[test]
+    fn a_strip_along_the_border_is_no_piece() {
+        assert_eq!(kept_at_border(30, 3), 400);
+        assert_eq!(kept_at_border(12, 10), 400 + 120);
     }
 
     #[test]
