@@ -5,6 +5,7 @@
 //! piece like the plate gives no answer, and stays solid.
 
 mod fit;
+mod gaps;
 mod parts;
 mod slits;
 #[cfg(test)]

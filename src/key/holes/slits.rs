@@ -73,13 +73,13 @@ struct Said {
 
 /// Which pixels may be of a slit, and of these which may be its banks.
 #[derive(Clone, Copy, PartialEq)]
-enum Bank {
+pub enum Bank {
     No,
     Closed,
     Solid,
 }
 
-fn banks(fitted: &Fitted, open: &Raster<u8>) -> Vec<Bank> {
+pub fn banks(fitted: &Fitted, open: &Raster<u8>) -> Vec<Bank> {
     let closed = |i: usize| fitted.inside[i] && open.data()[i] == 0;
     let bank = |i: usize| match closed(i) {
         false => Bank::No,
@@ -96,6 +96,7 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
         (fitted.pixels.len() * (size_of::<Option<Said>>() + size_of::<Bank>())) as u64,
         "slits in the piece",
     )?;
+    super::gaps::added(fitted, &banks(fitted, open), open, account)?;
     let banks = banks(fitted, open);
     let said: Vec<Option<Said>> = (0..fitted.pixels.len())
         .into_par_iter()
