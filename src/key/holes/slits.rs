@@ -96,7 +96,6 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
         (fitted.pixels.len() * (size_of::<Option<Said>>() + size_of::<Bank>())) as u64,
         "slits in the piece",
     )?;
-    super::gaps::added(fitted, &banks(fitted, open), open, account)?;
     let banks = banks(fitted, open);
     let said: Vec<Option<Said>> = (0..fitted.pixels.len())
         .into_par_iter()
