@@ -5,6 +5,7 @@
 //! piece like the plate gives no answer, and stays solid.
 
 mod fit;
+mod gaps;
 mod parts;
 mod slits;
 #[cfg(test)]
@@ -46,7 +47,12 @@ pub(super) fn found(
             open.data_mut()[i as usize] = 255;
         }
     }
+    let gaps = gaps::found(&fitted, &open, account)?;
     slits::added(&fitted, &mut open, account)?;
+    for (open, gap) in open.data_mut().iter_mut().zip(gaps.data()) {
+        *open = (*open).max(*gap);
+    }
+    drop(gaps);
     for hole in &holes {
         relit(backdrop, &open, hole, &fitted);
     }

@@ -73,13 +73,13 @@ struct Said {
 
 /// Which pixels may be of a slit, and of these which may be its banks.
 #[derive(Clone, Copy, PartialEq)]
-enum Bank {
+pub enum Bank {
     No,
     Closed,
     Solid,
 }
 
-fn banks(fitted: &Fitted, open: &Raster<u8>) -> Vec<Bank> {
+pub fn banks(fitted: &Fitted, open: &Raster<u8>) -> Vec<Bank> {
     let closed = |i: usize| fitted.inside[i] && open.data()[i] == 0;
     let bank = |i: usize| match closed(i) {
         false => Bank::No,

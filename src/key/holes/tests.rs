@@ -255,3 +255,87 @@ fn a_mark_in_the_plates_mean_colour_is_no_hole_where_the_plate_has_texture() {
     };
     assert_eq!(open(|_, _| 1.0, marked, textured), []);
 }
+
+fn wood(x: i32, y: i32) -> [f32; 3] {
+    let [r, g, b] = smooth(x, y);
+    [1.15 * r, g, 0.85 * b]
+}
+
+/// Where two turns of grey paper meet: one lies in the shade, darker than the set, and the other is brighter.
+fn between_turns(y: f32) -> f32 {
+    40.0 + 0.5 * (y - 8.0)
+}
+
+fn turns(x: i32, y: i32) -> [f32; 3] {
+    let right = x as f32 + 0.5 > between_turns(y as f32 + 0.5);
+    [if right { 0.5 } else { 0.09 }; 3]
+}
+
+/// A wedge between them, five pixels wide where it opens to the set.
+fn wedge(x: f32, y: f32) -> f32 {
+    let half = 2.5 - (y - 8.0) / 12.0;
+    ((x - between_turns(y)).abs() - half + 0.5).clamp(0.0, 1.0)
+}
+
+#[test]
+fn a_wedge_between_a_dark_turn_and_a_bright_one_is_open() {
+    let open = open(wedge, turns, wood);
+    let rows: std::collections::BTreeSet<i32> = open.iter().map(|p| p.1).collect();
+    assert!(rows.len() > 16, "{rows:?}");
+    for (x, y) in open {
+        assert!(wedge(x as f32 + 0.5, y as f32 + 0.5) < 0.2, "{x} {y}");
+    }
+}
+
+#[test]
+fn turns_that_meet_are_no_wedge() {
+    assert_eq!(open(|_, _| 1.0, turns, wood), []);
+    // Softly, passing through the plate's brightness; and a stripe that is as brown as the plate but brighter.
+    let soft = |x: i32, y: i32| {
+        let off = x as f32 + 0.5 - between_turns(y as f32 + 0.5);
+        [0.3 + 0.2 * (0.4 * off).clamp(-1.0, 1.0); 3]
+    };
+    assert_eq!(open(|_, _| 1.0, soft, wood), []);
+    let striped = |x: i32, y: i32| match wedge(x as f32 + 0.5, y as f32 + 0.5) < 0.5 {
+        true => wood(x, y).map(|v| 1.25 * v),
+        false => turns(x, y),
+    };
+    assert_eq!(open(|_, _| 1.0, striped, wood), []);
+}
+
+/// A flank that ends where glare begins, brighter than a frame holds.
+fn glaring(x: i32, y: i32) -> [f32; 3] {
+    let right = x as f32 + 0.5 > between_turns(y as f32 + 0.5);
+    if right {
+        [2.4, 1.7, 1.0]
+    } else {
+        [0.1, 0.07, 0.04]
+    }
+}
+
+#[test]
+fn a_soft_slit_between_a_dark_flank_and_glare_is_open() {
+    // Two pixels wide, seen through a blur that leaves a quarter of the piece in its middle.
+    let soft = |x: f32, y: f32| {
+        if (20.0..60.0).contains(&y) {
+            (0.2 + 0.4 * (x - between_turns(y)).abs()).clamp(0.0, 1.0)
+        } else {
+            1.0
+        }
+    };
+    let open = open(soft, glaring, wood);
+    let rows: std::collections::BTreeSet<i32> = open.iter().map(|p| p.1).collect();
+    assert!(rows.len() > 24, "{rows:?}");
+    for (x, y) in open {
+        assert!(soft(x as f32 + 0.5, y as f32 + 0.5) < 0.9, "{x} {y}");
+    }
+}
+
+#[test]
+fn many_thin_lines_in_the_plates_tint_are_texture() {
+    let drawn = |x: i32, y: i32| {
+        let (plate, line) = (wood(x, y), (x - y / 4).rem_euclid(6) == 0);
+        plate.map(|v| if line { 0.7 * v + 0.03 } else { 0.1 })
+    };
+    assert_eq!(open(|_, _| 1.0, drawn, wood), []);
+}
