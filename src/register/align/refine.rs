@@ -27,6 +27,8 @@ pub(super) struct Looked {
     /// Of each octave; none where it was not asked.
     blocks: Vec<Vec<Block>>,
     gauges: Vec<Gauge>,
+    /// How far the answer was from there, px.
+    off: f64,
 }
 
 /// What one octave says, in full-size pixels: the answer is `-hold^-1 pull`.
@@ -48,7 +50,9 @@ impl Opinion {
 /// Rounds; the start is within some tenths of a pixel and two are enough.
 const ROUNDS: usize = 6;
 /// A round that moves less (px) was the last.
-const ENOUGH: f64 = 0.005;
+const ENOUGH: f64 = 0.003;
+/// Where the last round moved less (px), what octaves showed then says as much as another look.
+const STILL: f64 = 0.0015;
 /// The most that one round may move, px.
 const STRIDE: f64 = 0.7;
 /// Octaves see about a pixel far, px.
@@ -87,15 +91,16 @@ pub(super) fn refitted(octaves: &[Vec<Patch>], fit: Fit, ways: &[Way]) -> Fit {
     }
 }
 
-/// Improves `pose` along `ways` on the octaves of a picture, finest first. `None` where they hold nothing. Where they were
-/// looked at under a pose nearby `before`, that mostly says as much as another look.
+/// Improves `pose` along `ways` on the octaves of a picture, finest first. `None` where they hold nothing. `before` is
+/// what they showed under a pose nearby.
 fn refined(
     octaves: &[Vec<Patch>],
     pose: Pose,
     ways: &[Way],
     before: Option<&Looked>,
 ) -> Option<Refined> {
-    if let Some(looked) = before.map(|before| before.moved(pose, octaves))
+    if let Some(before) = before.filter(|before| before.off < STILL)
+        && let looked = before.moved(pose, octaves)
         && let Some((back, step)) = joined(&looked.opinions(octaves, ways), ways.len())
         && farthest(&step) < ENOUGH
     {
@@ -135,10 +140,11 @@ fn looked_again(
                 false => Vec::new(),
             })
             .collect();
-        let looked = Looked {
+        let mut looked = Looked {
             pose,
             blocks,
             gauges: gauges.clone(),
+            off: f64::INFINITY,
         };
         let opinions = looked.opinions(octaves, ways);
         finest = finest && opinions[0].as_ref().is_some_and(Opinion::is_noisy);
@@ -150,6 +156,7 @@ fn looked_again(
         let scale = (STRIDE / farthest).min(1.0);
         let step: Vec<f64> = amounts.iter().map(|amount| amount * scale).collect();
         pose = pose.moved(ways, &step);
+        looked.off = farthest;
         last = Some((back, looked));
         if farthest < ENOUGH {
             break;
@@ -215,6 +222,7 @@ impl Looked {
             pose,
             blocks: blocks.collect(),
             gauges: self.gauges.clone(),
+            off: self.off,
         }
     }
 }
