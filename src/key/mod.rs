@@ -141,20 +141,22 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         let more = self::open(ask, &ground, &rig, &mut backdrop, &mut body, account)?;
         unite(&mut open, &more);
     }
-    let mut solved = matte::solved(
-        &matte::Known {
-            frame: ask.frame,
-            backdrop: &backdrop,
-            noise: &ground.noise,
-            plate_frames: ask.plate_frames,
-            body: &body,
-            open: &open,
-            rig: &rig.coverage,
-            within: ask.within,
-            sigma: ask.sigma,
-        },
-        account,
-    )?;
+    let known = matte::Known {
+        frame: ask.frame,
+        backdrop: &backdrop,
+        noise: &ground.noise,
+        plate_frames: ask.plate_frames,
+        body: &body,
+        open: &open,
+        rig: &rig.coverage,
+        within: ask.within,
+        sigma: ask.sigma,
+    };
+    let (solved, like_plate) = rayon::join(
+        || matte::solved(&known, account),
+        || piece::like_plate(ask, &body, &ground.light, &ground.noise, account),
+    );
+    let mut solved = solved?;
     drop(backdrop);
     // Where the rod runs over the face the piece goes on beneath it.
     rig::closed(&mut solved.matte, &rig.crossing, account)?;
@@ -180,13 +182,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         _ => true,
     });
     notices.extend(elsewhere);
-    notices.extend(piece::like_plate(
-        ask,
-        &body,
-        &ground.light,
-        &ground.noise,
-        account,
-    )?);
+    notices.extend(like_plate?);
     notices.extend(solved.notices);
     if !body.data().contains(&1) && notices.is_empty() {
         notices.push(Notice::Nothing);

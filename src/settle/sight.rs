@@ -32,19 +32,23 @@ pub struct Held {
 impl Held {
     /// The light of both, as far as it is worth its memory. `plates` are the files of the plate.
     pub fn of(frame: &Shot, plates: &[&Shot], account: &Account) -> Result<Held, Finding> {
-        let mut held = Held::default();
-        if frame.rect().area() <= HELD {
-            held.frame = Some(straight(frame, frame.rect(), account)?);
-        }
-        if let Some(first) = plates.first().filter(|first| first.rect().area() <= HELD) {
+        let small = |shot: &Shot| shot.rect().area() <= HELD;
+        let of_frame = || small(frame).then(|| straight(frame, frame.rect(), account));
+        let of_plate = || {
+            let first = plates.first().filter(|first| small(first))?;
             let plate = PlateSight {
                 shots: plates,
                 held: None,
                 account: account.clone(),
             };
-            held.plate = Some(plate.light(first.rect())?);
-        }
-        Ok(held)
+            Some(plate.light(first.rect()))
+        };
+        let (frame, plate) = rayon::join(of_frame, of_plate);
+        Ok(Held {
+            frame: frame.transpose()?,
+            plate: plate.transpose()?,
+            ..Held::default()
+        })
     }
 }
 

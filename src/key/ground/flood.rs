@@ -27,9 +27,9 @@ const DEEPER: f32 = 0.85;
 /// Steps of misfit kept apart.
 const STEPS: usize = 64;
 
-fn add(sum: &mut [f32; 6], own: &[f32; 6]) {
-    for k in 0..6 {
-        sum[k] += own[k];
+fn add<const N: usize>(sums: &mut [f32; N], own: &[f32; N]) {
+    for k in 0..N {
+        sums[k] += own[k];
     }
 }
 
@@ -211,14 +211,13 @@ impl<'a> Flood<'a> {
         let rect = self.open.rect();
         let (r, w) = (self.cells.ratio.at(x, y), self.cells.weight.at(x, y));
         let own = [r[0] * w[0], r[1] * w[1], r[2] * w[2], w[0], w[1], w[2]];
+        let line: [f32; 6 * WIDE] = std::array::from_fn(|k| own[k % 6]);
         let (x0, x1) = ((x - REACH).max(rect.x0), (x + REACH + 1).min(rect.x1));
         for py in (y - REACH).max(rect.y0)..(y + REACH + 1).min(rect.y1) {
             let row = self.sums.span_mut(py, x0, x1);
-            match <&mut [[f32; 6]; WIDE]>::try_from(row) {
-                Ok(row) => row.iter_mut().for_each(|sum| add(sum, &own)),
-                Err(_) => {
-                    (self.sums.span_mut(py, x0, x1).iter_mut()).for_each(|sum| add(sum, &own))
-                }
+            match row.as_flattened_mut().first_chunk_mut() {
+                Some(row) => add(row, &line),
+                None => row.iter_mut().for_each(|sum| add(sum, &own)),
             }
         }
     }

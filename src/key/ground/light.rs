@@ -87,10 +87,13 @@ pub(super) fn relaxed(
     if width == 0 {
         return Ok(());
     }
-    let mut next = light.cropped(rect, account)?;
+    let mut next = Raster::filled(rect, [0.0; 3], account)?;
     // Where unknown cells lie, row by row.
     let unknown: Vec<_> = (weight.data().par_chunks(width))
-        .map(|row| {
+        .zip(next.data_mut().par_chunks_mut(width))
+        .zip(light.data().par_chunks(width))
+        .map(|((row, next), light)| {
+            next.copy_from_slice(light);
             let first = row.iter().position(|&w| w <= 0.0).unwrap_or(width);
             let last = row.iter().rposition(|&w| w <= 0.0);
             first..last.map_or(first, |last| last + 1)

@@ -71,12 +71,12 @@ fn lights(light: &LightField, body: &Raster<u8>, rect: Rect) -> (f32, f32) {
             }
         }
     }
-    all.sort_by(f32::total_cmp);
     let Some(last) = all.len().checked_sub(1) else {
         return (1.0, 1.0);
     };
     let few = last / 50;
-    (all[few].min(1.0), all[last - few].max(1.0))
+    let mut nth = |n: usize| *all.select_nth_unstable_by(n, f32::total_cmp).1;
+    (nth(few).min(1.0), nth(last - few).max(1.0))
 }
 
 /// Frame pixels around the body.

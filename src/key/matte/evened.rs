@@ -139,7 +139,7 @@ pub fn refined(
     }
     let epsilon = (4.0 * sensed.floor).max(1e-6);
     let system = solve::System::over(&own, &unknown, &list, epsilon, account)?;
-    system.solve(&data, SMOOTH, inner, account)
+    system.solve(&data, SMOOTH, solve::CLOSE, inner, account)
 }
 
 #[cfg(test)]

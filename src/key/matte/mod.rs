@@ -10,11 +10,13 @@ mod contour;
 mod edge;
 mod evened;
 mod laid;
+mod lanes;
 mod measure;
 mod outline;
 mod plane;
 mod see_through;
 mod shade;
+mod shifts;
 mod slope;
 mod solve;
 mod strands;
@@ -165,7 +167,12 @@ fn told(
             data.retold(sensed, band, edge, &matte);
         }
         data.expect(band, line.as_ref(), edge.as_ref());
-        system.solve(&data, solve::SMOOTH, &mut matte, account)?;
+        let most = if round + 1 == ROUNDS {
+            solve::CLOSE
+        } else {
+            solve::ROUGH
+        };
+        system.solve(&data, solve::SMOOTH, most, &mut matte, account)?;
         measure::bounded(sensed, band, &mut matte);
         colour::recovered(sensed, band, &nearby, &matte, &mut colour);
     }

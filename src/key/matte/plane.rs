@@ -1,7 +1,57 @@
-//! Least squares for the colour of one window: a few terms, each held to zero by what is usual of it.
+//! Least squares for the colour of one window: a few terms, each held to zero by what is usual of it. The sums of several
+//! shifts of its edge are made side by side.
+
+use super::lanes::{Lanes, each};
 
 /// Terms of the colour: constant, a pixel to the right, a pixel down, and square of the depth.
 pub const TERMS: usize = 4;
+
+/// Sums for so many shifts.
+pub struct Normals<const N: usize, const L: usize> {
+    m: [Lanes<L>; TERMS * (TERMS + 1) / 2],
+    r: [[Lanes<L>; N]; TERMS],
+    /// Squares, all channels.
+    pub s: Lanes<L>,
+}
+
+impl<const N: usize, const L: usize> Normals<N, L> {
+    pub const NONE: Normals<N, L> = Normals {
+        m: [[0.0; L]; TERMS * (TERMS + 1) / 2],
+        r: [[[0.0; L]; N]; TERMS],
+        s: [0.0; L],
+    };
+
+    /// Adds what is left of one pixel, seen with these shares of the terms.
+    #[inline(always)]
+    pub fn add(&mut self, weight: f32, t: &[Lanes<L>; TERMS], left: [Lanes<L>; N]) {
+        let mut at = 0;
+        for i in 0..TERMS {
+            let w: Lanes<L> = each(|l| weight * t[i][l]);
+            for t in &t[..=i] {
+                let m = &mut self.m[at];
+                *m = each(|l| m[l] + w[l] * t[l]);
+                at += 1;
+            }
+        }
+        for (k, e) in left.iter().enumerate() {
+            let we: Lanes<L> = each(|l| weight * e[l]);
+            self.s = each(|l| self.s[l] + we[l] * e[l]);
+            for (r, t) in self.r.iter_mut().zip(t) {
+                let r = &mut r[k];
+                *r = each(|l| r[l] + we[l] * t[l]);
+            }
+        }
+    }
+
+    /// Those of one shift.
+    pub fn of(&self, lane: usize) -> Normal<N> {
+        Normal {
+            m: self.m.map(|m| m[lane]),
+            r: self.r.map(|r| r.map(|r| r[lane])),
+            s: self.s[lane],
+        }
+    }
+}
 
 /// Sums for one shift.
 pub struct Normal<const N: usize> {
@@ -10,35 +60,10 @@ pub struct Normal<const N: usize> {
     /// Right sides, per term and channel.
     r: [[f32; N]; TERMS],
     /// Squares, all channels.
-    pub s: f32,
+    s: f32,
 }
 
 impl<const N: usize> Normal<N> {
-    pub const NONE: Normal<N> = Normal {
-        m: [0.0; TERMS * (TERMS + 1) / 2],
-        r: [[0.0; N]; TERMS],
-        s: 0.0,
-    };
-
-    /// Adds what is left of one pixel, seen with these shares of the terms.
-    pub fn add(&mut self, weight: f32, t: &[f32; TERMS], left: [f32; N]) {
-        let mut at = 0;
-        for i in 0..TERMS {
-            let w = weight * t[i];
-            for &t in &t[..=i] {
-                self.m[at] += w * t;
-                at += 1;
-            }
-        }
-        for (k, e) in left.into_iter().enumerate() {
-            let we = weight * e;
-            self.s += we * e;
-            for (r, t) in self.r.iter_mut().zip(t) {
-                r[k] += we * t;
-            }
-        }
-    }
-
     /// `ridge` is the precision each term is held to zero by.
     pub fn solved(mut self, ridge: [f32; TERMS]) -> Option<Plane<N>> {
         let at = |i: usize, j: usize| i * (i + 1) / 2 + j;

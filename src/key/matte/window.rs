@@ -2,7 +2,8 @@
 
 use super::contour::step;
 use super::measure::Sensed;
-use super::plane::{Normal, Plane, TERMS};
+use super::plane::TERMS;
+use super::shifts::{Shift, Which, rims, terms};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -12,7 +13,7 @@ const NEAR: f32 = 2.6;
 /// Shifts tried: so many to either side, so far apart, in pixels; and the deviation of what is expected of them.
 const SIDE: i32 = 7;
 const APART: f32 = 0.2;
-const USUAL: f32 = 0.8;
+pub const USUAL: f32 = 0.8;
 /// Widths tried (deviations in pixels), and the shifts tried for each.
 pub const WIDTHS: [f32; 9] = [0.25, 0.33, 0.42, 0.52, 0.65, 0.8, 1.0, 1.25, 1.6];
 const COARSE: i32 = 4;
@@ -72,38 +73,38 @@ pub struct Fit {
 }
 
 #[derive(Clone, Copy, Debug)]
-struct Pixel {
+pub struct Pixel {
     /// Offset from the window's middle.
-    to: [f32; 2],
+    pub to: [f32; 2],
     /// Along the piece's hue, and across it.
-    weight: [f32; 2],
+    pub weight: [f32; 2],
     /// One over its weight by place alone.
-    near_inverse: f32,
-    distance: f32,
+    pub near_inverse: f32,
+    pub distance: f32,
     /// How deep it lies below the window's own edge, as if that were straight where it is far off.
-    depth: f32,
+    pub depth: f32,
     /// Whether the edge next to it is the other one of a bar, and the way inward from there.
-    other: bool,
-    way: [f32; 2],
+    pub other: bool,
+    pub way: [f32; 2],
     /// In the axes of the piece's hue: what is seen less the backdrop, and the mean colour less the backdrop.
-    off: [f32; 3],
-    backdrop: [f32; 3],
+    pub off: [f32; 3],
+    pub backdrop: [f32; 3],
 }
 
 /// What a window sees.
-struct Seen {
-    pixels: Vec<Pixel>,
-    mean: [f32; 3],
+pub struct Seen {
+    pub pixels: Vec<Pixel>,
+    pub mean: [f32; 3],
     /// Three axes, the first along the mean colour.
-    axes: [[f32; 3]; 3],
+    pub axes: [[f32; 3]; 3],
     /// Along the hue, and across it.
-    ridge: [[f32; TERMS]; 2],
-    way: [f32; 2],
-    uneven: f32,
+    pub ridge: [[f32; TERMS]; 2],
+    pub way: [f32; 2],
+    pub uneven: f32,
     /// How many pixels speak in it.
-    whole: f32,
+    pub whole: f32,
     /// Whether both edges of a bar are seen in it.
-    bar: bool,
+    pub bar: bool,
 }
 
 #[derive(Debug)]
@@ -372,63 +373,23 @@ impl Window<'_> {
         way: [f32; 2],
         deviation: f32,
     ) -> [f32; TERMS] {
-        let rim = if z.abs() < 5.0 {
-            deviation * 0.398_942_3 * libm::expf(-0.5 * z * z)
-        } else {
-            0.0
-        };
-        [
-            share,
-            share * to[0] + rim * way[0],
-            share * to[1] + rim * way[1],
-            (depth * depth + deviation * deviation) * share + depth * rim,
-        ]
-    }
-
-    /// The best planes of light along the hue and across it for an edge shifted outward `by` so much, the other of a bar by
-    /// `over`.
-    fn plane(
-        &self,
-        seen: &Seen,
-        (by, over): (f32, f32),
-        deviation: f32,
-    ) -> Option<(Plane<1>, Plane<2>)> {
-        let (mut along, mut across) = (Normal::<1>::NONE, Normal::<2>::NONE);
-        let sharp = 1.0 / deviation;
-        for p in &seen.pixels {
-            let z = (p.distance + if p.other { over } else { by }) * sharp;
-            if z < -4.0 {
-                along.s += p.weight[0] * p.off[0] * p.off[0];
-                across.s += p.weight[1] * (p.off[1] * p.off[1] + p.off[2] * p.off[2]);
-                continue;
-            }
-            let s = self.share(z);
-            let mut t = self.terms(s, z, p.to, p.depth + by, p.way, deviation);
-            if p.other && z < 5.0 {
-                // Light of the last term is that seen from the first edge, cut off at the second.
-                let rim = deviation * 0.398_942_3 * libm::expf(-0.5 * z * z);
-                let depth = p.depth + by;
-                t[TERMS - 1] = (depth * depth + deviation * deviation) * s
-                    - (2.0 * depth + z * deviation) * rim;
-            }
-            let [a, b, c] = std::array::from_fn(|k| p.off[k] - s * p.backdrop[k]);
-            along.add(p.weight[0], &t, [a]);
-            across.add(p.weight[1], &t, [b, c]);
-        }
-        Some((along.solved(seen.ridge[0])?, across.solved(seen.ridge[1])?))
+        let rim = rims([z], [deviation]);
+        terms([share], rim, to, [depth], way, [deviation]).map(|[t]| t)
     }
 
     /// How badly each of [`WIDTHS`] explains a window at its best.
     pub fn widths(&self, i: usize) -> Option<[f32; WIDTHS.len()]> {
         let seen = self.seen(i, 0.5)?;
+        const TRIED: usize = 2 * COARSE as usize + 1;
+        let shifts: [Shift; TRIED * WIDTHS.len()] = std::array::from_fn(|n| Shift {
+            by: ((n % TRIED) as i32 - COARSE) as f32 * WIDE,
+            over: 0.0,
+            deviation: WIDTHS[n / TRIED],
+        });
+        let each = self.costs(&seen, shifts, Which::Own);
         let mut costs = [f32::INFINITY; WIDTHS.len()];
-        for (cost, width) in costs.iter_mut().zip(WIDTHS) {
-            for at in -COARSE..=COARSE {
-                let by = at as f32 * WIDE;
-                if let Some(plane) = self.plane(&seen, (by, 0.0), width) {
-                    *cost = cost.min(plane.0.cost + plane.1.cost + by * by / (USUAL * USUAL));
-                }
-            }
+        for (cost, each) in costs.iter_mut().zip(each.chunks(TRIED)) {
+            *cost = each.iter().copied().fold(f32::INFINITY, f32::min);
         }
         let least = costs.iter().copied().fold(f32::INFINITY, f32::min);
         let worse = (least / (3.0 * seen.whole)).max(1.0);
@@ -439,15 +400,21 @@ impl Window<'_> {
     pub fn fit(&self, i: usize, deviation: f32) -> Option<Fit> {
         let seen = self.seen(i, deviation)?;
         let mut over = 0.0;
-        let mut found = self.shifted(&seen, over, deviation, false)?;
+        let mut found = self.shifted(&seen, over, deviation, Which::Own)?;
         if seen.bar {
             for _ in 0..BOTH {
-                over = self.shifted(&seen, found.0, deviation, true)?.0;
-                found = self.shifted(&seen, over, deviation, false)?;
+                over = self.shifted(&seen, found.0, deviation, Which::Other)?.0;
+                found = self.shifted(&seen, over, deviation, Which::Own)?;
             }
         }
         let (shift, curve) = found;
-        let (along, across) = self.plane(&seen, (shift, over), deviation)?;
+        let last = Shift {
+            by: shift,
+            over,
+            deviation,
+        };
+        let [planes] = self.planes(&seen, [last]);
+        let (along, across) = planes?;
         let worse = ((along.cost + across.cost) / (3.0 * seen.whole)).max(1.0);
         if worse > OTHER {
             return None;
@@ -474,18 +441,24 @@ impl Window<'_> {
 
     /// The shift of one edge that explains the window best and how sharply (second difference of the cost), given that of
     /// the other.
-    fn shifted(&self, seen: &Seen, given: f32, deviation: f32, other: bool) -> Option<(f32, f32)> {
+    fn shifted(&self, seen: &Seen, given: f32, deviation: f32, which: Which) -> Option<(f32, f32)> {
+        let shifts: [Shift; 2 * SIDE as usize + 1] = std::array::from_fn(|n| {
+            let own = (n as i32 - SIDE) as f32 * APART;
+            let (by, over) = match which {
+                Which::Own => (own, given),
+                Which::Other => (given, own),
+            };
+            Shift {
+                by,
+                over,
+                deviation,
+            }
+        });
+        let costs = self.costs(seen, shifts, which);
         let mut best: Option<(i32, f32)> = None;
-        let mut costs = [f32::INFINITY; 2 * SIDE as usize + 1];
-        for at in -SIDE..=SIDE {
-            let by = at as f32 * APART;
-            let shifts = if other { (given, by) } else { (by, given) };
-            if let Some(plane) = self.plane(seen, shifts, deviation) {
-                let cost = plane.0.cost + plane.1.cost + by * by / (USUAL * USUAL);
-                costs[(at + SIDE) as usize] = cost;
-                if best.is_none_or(|(_, least)| cost < least) {
-                    best = Some((at, cost));
-                }
+        for (&cost, at) in costs.iter().zip(-SIDE..) {
+            if cost < best.map_or(f32::INFINITY, |(_, least)| least) {
+                best = Some((at, cost));
             }
         }
         let (at, least) = best?;

@@ -6,6 +6,7 @@
 use super::measure::{self, Block, Gauge};
 use super::patch::{Patch, typical};
 use super::pose::{Pose, Way, inverse};
+use super::refine::Looked;
 
 /// Where the fit ended.
 #[derive(Clone, Debug)]
@@ -23,9 +24,29 @@ pub(super) struct Fit {
     pub hold: [f64; 3],
     /// Its start stands so far above all others within the range that it is no chance.
     pub proven: bool,
+    /// What octaves showed, where they were asked.
+    pub looked: Option<Looked>,
+}
+
+/// Where the rounds of a fit led to.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Place {
+    pub pose: Pose,
+    /// The standard deviation of differences there.
+    pub spread: f32,
+    /// As of a fit.
+    pub proven: bool,
 }
 
 impl Fit {
+    pub(super) fn place(&self) -> Place {
+        Place {
+            pose: self.pose,
+            spread: measure::spread(&self.blocks),
+            proven: self.proven,
+        }
+    }
+
     /// How far the pose went along way `k`.
     pub(super) fn amount(&self, k: usize) -> f64 {
         let way = &self.ways[k];
@@ -51,18 +72,47 @@ const STRIDE: f64 = 1.5;
 /// So many of its own standard deviations the hold is thought too large.
 const LUCK: f64 = 1.5;
 
-/// Improves `pose` along `ways` in at most `rounds` rounds.
-pub(super) fn fitted(patches: &[Patch], mut pose: Pose, ways: &[Way], rounds: usize) -> Fit {
-    let step = patches.first().map_or(1.0, |patch| patch.step);
+/// Improves `pose` along `ways` in at most `rounds` rounds, and tells how well it fits there.
+pub(super) fn fitted(patches: &[Patch], pose: Pose, ways: &[Way], rounds: usize) -> Fit {
+    let Place { pose, spread, .. } = approached(patches, pose, ways, rounds);
+    let step = step(patches);
     let details = patches
         .iter()
         .map(|patch| typical(patch.plate.detail.data()));
-    let cut = 3.0 * details.fold(0.0, f32::max);
-    let measured =
-        |pose: &Pose, spread, cut| measure::blocks(patches, &pose.map(), Gauge { spread, cut });
+    let cut = Some(3.0 * details.fold(0.0, f32::max));
+    let blocks = measure::blocks(patches, &pose.map(), Gauge { spread, cut });
+    let hold = hold_over_noise(&blocks, spread);
+    let mut covariance = covariance(&blocks, &pose, ways, step);
+    // Where noise rules, part of the hold is the noise's own: the match found is the luckiest one nearby.
+    let doubt = 1.0 / (1.0 - LUCK / hold[0].min(hold[2]).max(2.0 * LUCK));
+    for cell in covariance.iter_mut().flatten().flatten() {
+        *cell *= doubt * doubt;
+    }
+    Fit {
+        covariance,
+        correlation: correlation(&blocks),
+        evidence: evidence(&blocks),
+        hold,
+        proven: false,
+        ways: ways.to_vec(),
+        pose,
+        blocks,
+        looked: None,
+    }
+}
+
+/// Full-size pixels to one of the patches' grid.
+fn step(patches: &[Patch]) -> f64 {
+    patches.first().map_or(1.0, |patch| patch.step)
+}
+
+/// The rounds alone.
+pub(super) fn approached(patches: &[Patch], mut pose: Pose, ways: &[Way], rounds: usize) -> Place {
+    let step = step(patches);
     let mut spread = measure::first_spread(patches, &pose.map());
     for _ in 0..rounds {
-        let blocks = measured(&pose, spread, None);
+        let gauge = Gauge { spread, cut: None };
+        let blocks = measure::blocks(patches, &pose.map(), gauge);
         let (mut hold, pull) = normal(&blocks, &pose, ways);
         let n = ways.len();
         let trace: f64 = (0..n).map(|k| hold[k][k]).sum();
@@ -89,23 +139,10 @@ pub(super) fn fitted(patches: &[Patch], mut pose: Pose, ways: &[Way], rounds: us
             break;
         }
     }
-    let blocks = measured(&pose, spread, Some(cut));
-    let hold = hold_over_noise(&blocks, spread);
-    let mut covariance = covariance(&blocks, &pose, ways, step);
-    // Where noise rules, part of the hold is the noise's own: the match found is the luckiest one nearby.
-    let doubt = 1.0 / (1.0 - LUCK / hold[0].min(hold[2]).max(2.0 * LUCK));
-    for cell in covariance.iter_mut().flatten().flatten() {
-        *cell *= doubt * doubt;
-    }
-    Fit {
-        covariance,
-        correlation: correlation(&blocks),
-        evidence: evidence(&blocks),
-        hold,
-        proven: false,
-        ways: ways.to_vec(),
+    Place {
         pose,
-        blocks,
+        spread,
+        proven: false,
     }
 }
 

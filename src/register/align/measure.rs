@@ -54,6 +54,24 @@ impl Block {
         }
         ((self.weight / self.count - STRANGE) / (FAMILIAR - STRANGE)).clamp(0.0, 1.0)
     }
+
+    /// Lets go of what only the spread is told from.
+    pub(super) fn told(&mut self) {
+        self.residuals = Vec::new();
+    }
+
+    /// What would be measured, to first order, under a map that moves the block by so much more, grid px.
+    pub(super) fn moved(&self, [x, y]: [f64; 2]) -> Block {
+        let [xx, xy, yy] = self.hold;
+        let pull = [
+            self.pull[0] + xx * x + xy * y,
+            self.pull[1] + xy * x + yy * y,
+        ];
+        Block {
+            pull,
+            ..self.clone()
+        }
+    }
 }
 
 /// Mean weight of a block that is no part of the set, and of one that is; with noise alone it is about 0.82.

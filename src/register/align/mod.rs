@@ -27,8 +27,7 @@ use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::Seen;
 use correlate::Peak;
-use fit::{Fit, fitted};
-use measure::Block;
+use fit::{Fit, Place, approached, fitted};
 use patch::Patch;
 use pose::{GROWTH, Pose, SHIFT, TURN, Way};
 
@@ -83,8 +82,8 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
     let pose = match start {
         Start::Beyond(shift) => return Ok(verdict::beyond(shift)),
         Start::Grain(pose) if step == 1 => {
-            let fit = grain(&coarse, pose, &ways);
-            return Ok(concluded(&mut coarse, fit, motion, &rect, account)?);
+            let place = grain(&coarse, pose, &ways);
+            return Ok(concluded(&mut coarse, place, motion, &rect, account)?);
         }
         Start::Nowhere => still,
         Start::At(pose, _) | Start::Grain(pose) => pose,
@@ -94,7 +93,13 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
         first = fitted(&coarse, first.pose, &ways, ROUNDS);
     }
     if step == 1 {
-        return Ok(concluded(&mut coarse, first, motion, &rect, account)?);
+        return Ok(concluded(
+            &mut coarse,
+            first.place(),
+            motion,
+            &rect,
+            account,
+        )?);
     }
     drop(coarse);
     let mut fine = if rect.area() <= WHOLE {
@@ -114,40 +119,41 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
         match started(&mut fine, &pose, range, account)? {
             Start::Beyond(shift) => return Ok(verdict::beyond(shift)),
             Start::Grain(pose) => {
-                let fit = grain(&fine, pose, &ways);
-                return Ok(concluded(&mut fine, fit, motion, &rect, account)?);
+                let place = grain(&fine, pose, &ways);
+                return Ok(concluded(&mut fine, place, motion, &rect, account)?);
             }
             Start::At(pose, _) => starts = vec![pose],
             Start::Nowhere => {}
         }
     }
-    let sharp = fitted(&fine, likest(&fine, starts), &ways, ROUNDS);
-    Ok(concluded(&mut fine, sharp, motion, &rect, account)?)
+    let place = approached(&fine, likest(&fine, starts), &ways, ROUNDS);
+    Ok(concluded(&mut fine, place, motion, &rect, account)?)
 }
 
 /// From a fit on everything to the answer: what is no part of the set is left out, then octaves are weighed.
 fn concluded(
     patches: &mut [Patch],
-    fit: Fit,
+    place: Place,
     motion: Motion,
     frame: &Rect,
     account: &Account,
 ) -> Result<Alignment, OverBudget> {
-    leave_out(patches, &fit.pose, &fit.blocks, strange::FITTED, account)?;
+    let ways = ways(motion);
+    leave_out(patches, &place.pose, place.spread, strange::FITTED, account)?;
     let sharp = Fit {
-        proven: fit.proven,
-        ..fitted(patches, fit.pose, &fit.ways, 0)
+        proven: place.proven,
+        ..fitted(patches, place.pose, &ways, 0)
     };
     let octaves = octaves(patches, account)?;
-    let last = refine::refitted(&octaves, sharp, &fit.ways);
+    let last = refine::refitted(&octaves, sharp, &ways);
     Ok(verdict::judged(patches, &octaves, last, motion, frame))
 }
 
 /// A fit that stays where a start by grain alone is: coarser detail than grain, that a fit would follow, knows less.
-fn grain(patches: &[Patch], pose: Pose, ways: &[Way]) -> Fit {
-    Fit {
+fn grain(patches: &[Patch], pose: Pose, ways: &[Way]) -> Place {
+    Place {
         proven: true,
-        ..fitted(patches, pose, ways, 0)
+        ..fitted(patches, pose, ways, 0).place()
     }
 }
 
@@ -174,8 +180,8 @@ fn started(
     let all = correlate::peaks(patches, range, correlate::COMMON, account)?;
     let height = |peaks: Option<[Peak; 2]>| peaks.map_or(0.0, |[inside, _]| inside.height);
     if height(all) < FAINT {
-        let blocks = fitted(patches, *pose, &SHIFT, 0).blocks;
-        leave_out(patches, pose, &blocks, strange::STARTED, account)?;
+        let spread = fitted(patches, *pose, &SHIFT, 0).place().spread;
+        leave_out(patches, pose, spread, strange::STARTED, account)?;
         let beside = correlate::peaks(patches, range, correlate::GRAIN, account)?;
         if let Some([peak, _]) = beside
             && peak.height > PEAK.max(height(all))
@@ -204,11 +210,10 @@ fn started(
 fn leave_out(
     patches: &mut [Patch],
     pose: &Pose,
-    blocks: &[Block],
+    spread: f32,
     off: f32,
     account: &Account,
 ) -> Result<(), OverBudget> {
-    let spread = measure::spread(blocks);
     for patch in patches.iter_mut() {
         patch.set = Some(strange::found(patch, &pose.map(), spread, off, account)?);
     }

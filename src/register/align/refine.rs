@@ -17,6 +17,18 @@ use super::pose::{Pose, Way, inverse};
 struct Refined {
     pose: Pose,
     covariance: Vec<Vec<f64>>,
+    looked: Looked,
+}
+
+/// What octaves showed under a pose.
+#[derive(Clone, Debug)]
+pub(super) struct Looked {
+    pose: Pose,
+    /// Of each octave; none where it was not asked.
+    blocks: Vec<Vec<Block>>,
+    gauges: Vec<Gauge>,
+    /// How far the answer was from there, px.
+    off: f64,
 }
 
 /// What one octave says, in full-size pixels: the answer is `-hold^-1 pull`.
@@ -39,6 +51,8 @@ impl Opinion {
 const ROUNDS: usize = 6;
 /// A round that moves less (px) was the last.
 const ENOUGH: f64 = 0.003;
+/// Where the last round moved less (px), what octaves showed then says as much as another look.
+const STILL: f64 = 0.0015;
 /// The most that one round may move, px.
 const STRIDE: f64 = 0.7;
 /// Octaves see about a pixel far, px.
@@ -61,7 +75,7 @@ const LEAST: f64 = 0.004 * 0.004;
 
 /// A fit with its pose and covariance improved along `ways`, or as it was where the octaves hold nothing or lead away.
 pub(super) fn refitted(octaves: &[Vec<Patch>], fit: Fit, ways: &[Way]) -> Fit {
-    let Some(refined) = refined(octaves, fit.pose, ways) else {
+    let Some(refined) = refined(octaves, fit.pose, ways, fit.looked.as_ref()) else {
         return fit;
     };
     let (from, to) = (fit.pose.shift(), refined.pose.shift());
@@ -72,75 +86,158 @@ pub(super) fn refitted(octaves: &[Vec<Patch>], fit: Fit, ways: &[Way]) -> Fit {
         pose: refined.pose,
         covariance: Some(refined.covariance),
         ways: ways.to_vec(),
+        looked: Some(refined.looked),
         ..fit
     }
 }
 
-/// Improves `pose` along `ways` on the octaves of a picture, finest first. `None` where they hold nothing.
-fn refined(octaves: &[Vec<Patch>], mut pose: Pose, ways: &[Way]) -> Option<Refined> {
-    let mut covariance = None;
+/// Improves `pose` along `ways` on the octaves of a picture, finest first. `None` where they hold nothing. `before` is
+/// what they showed under a pose nearby.
+fn refined(
+    octaves: &[Vec<Patch>],
+    pose: Pose,
+    ways: &[Way],
+    before: Option<&Looked>,
+) -> Option<Refined> {
+    if let Some(before) = before.filter(|before| before.off < STILL)
+        && let looked = before.moved(pose, octaves)
+        && let Some((back, step)) = joined(&looked.opinions(octaves, ways), ways.len())
+        && farthest(&step) < ENOUGH
+    {
+        return Some(Refined {
+            pose: pose.moved(ways, &step),
+            covariance: shared(back),
+            looked,
+        });
+    }
+    looked_again(octaves, pose, ways, before)
+}
+
+fn looked_again(
+    octaves: &[Vec<Patch>],
+    mut pose: Pose,
+    ways: &[Way],
+    before: Option<&Looked>,
+) -> Option<Refined> {
+    let mut last = None;
     let mut finest = !octaves.is_empty();
     // Of the finest octave alone it is asked how alike the pictures are.
-    let mut gauges: Vec<Gauge> = (0..octaves.len())
-        .map(|k| Gauge {
-            spread: f32::INFINITY,
-            cut: (k == 0).then_some(f32::INFINITY),
-        })
-        .collect();
+    let unknown = |k| Gauge {
+        spread: f32::INFINITY,
+        cut: (k == 0).then_some(f32::INFINITY),
+    };
+    let mut gauges: Vec<Gauge> = match before {
+        Some(looked) => looked.gauges.clone(),
+        None => (0..octaves.len()).map(unknown).collect(),
+    };
     for _ in 0..ROUNDS {
-        let opinions: Vec<Option<Opinion>> = octaves
+        let blocks: Vec<Vec<Block>> = octaves
             .par_iter()
             .zip(&mut gauges)
             .enumerate()
-            .map(|(k, (patches, gauge))| {
-                let asked = k > 0 || finest;
-                asked
-                    .then(|| opinion(patches, &pose, ways, gauge))
-                    .flatten()
+            .map(|(k, (patches, gauge))| match k > 0 || finest {
+                true => measured(patches, &pose, gauge),
+                false => Vec::new(),
             })
             .collect();
+        let mut looked = Looked {
+            pose,
+            blocks,
+            gauges: gauges.clone(),
+            off: f64::INFINITY,
+        };
+        let opinions = looked.opinions(octaves, ways);
         finest = finest && opinions[0].as_ref().is_some_and(Opinion::is_noisy);
         let (back, amounts) = joined(&opinions, ways.len())?;
-        let farthest = amounts.iter().fold(0.0f64, |far, v| far.max(v.abs()));
+        let farthest = farthest(&amounts);
         if !farthest.is_finite() {
             return None;
         }
         let scale = (STRIDE / farthest).min(1.0);
         let step: Vec<f64> = amounts.iter().map(|amount| amount * scale).collect();
         pose = pose.moved(ways, &step);
-        covariance = Some(back);
+        looked.off = farthest;
+        last = Some((back, looked));
         if farthest < ENOUGH {
             break;
         }
     }
-    let mut covariance = covariance?;
+    let (back, looked) = last?;
+    Some(Refined {
+        pose,
+        covariance: shared(back),
+        looked,
+    })
+}
+
+/// The largest of some amounts; no number where one of them is none.
+fn farthest(amounts: &[f64]) -> f64 {
+    let sizes = amounts.iter().map(|v| v.abs());
+    sizes.fold(0.0, |far, v| if v > far || v.is_nan() { v } else { far })
+}
+
+/// A covariance of octaves as if they were independent, widened by what they share.
+fn shared(mut covariance: Vec<Vec<f64>>) -> Vec<Vec<f64>> {
     for cell in covariance.iter_mut().flatten() {
         *cell *= SHARED;
     }
     for (k, row) in covariance.iter_mut().enumerate() {
         row[k] += LEAST;
     }
-    Some(Refined { pose, covariance })
+    covariance
 }
 
-fn opinion(patches: &[Patch], pose: &Pose, ways: &[Way], gauge: &mut Gauge) -> Option<Opinion> {
-    let step = patches.first()?.step;
+fn measured(patches: &[Patch], pose: &Pose, gauge: &mut Gauge) -> Vec<Block> {
     let map = pose.map();
     if gauge.spread == f32::INFINITY {
         gauge.spread = measure::first_spread(patches, &map);
     }
-    let blocks = measure::blocks(patches, &map, *gauge);
+    let mut blocks = measure::blocks(patches, &map, *gauge);
     gauge.spread = measure::spread(&blocks);
+    blocks.iter_mut().for_each(Block::told);
+    blocks
+}
+
+impl Looked {
+    /// What each octave says.
+    fn opinions(&self, octaves: &[Vec<Patch>], ways: &[Way]) -> Vec<Option<Opinion>> {
+        let each = self.blocks.par_iter().zip(octaves);
+        each.map(|(blocks, patches)| opinion(blocks, patches.first()?.step, &self.pose, ways))
+            .collect()
+    }
+
+    /// The same under a pose nearby.
+    fn moved(&self, pose: Pose, octaves: &[Vec<Patch>]) -> Looked {
+        let (from, to) = (self.pose.map(), pose.map());
+        let blocks = self.blocks.iter().zip(octaves).map(|(blocks, patches)| {
+            let step = patches.first().map_or(1.0, |patch| patch.step);
+            let moved = |block: &Block| {
+                let [x, y] = block.middle;
+                let ((u, v), (s, t)) = (from.apply(x, y), to.apply(x, y));
+                block.moved([(s - u) / step, (t - v) / step])
+            };
+            blocks.iter().map(moved).collect()
+        });
+        Looked {
+            pose,
+            blocks: blocks.collect(),
+            gauges: self.gauges.clone(),
+            off: self.off,
+        }
+    }
+}
+
+fn opinion(blocks: &[Block], step: f64, pose: &Pose, ways: &[Way]) -> Option<Opinion> {
     // How much a pull counts: how well the octave holds, over how far its blocks disagree, each way of a shift.
     let pulls: Vec<Vec<f64>> = blocks.iter().map(|block| block.pull.to_vec()).collect();
-    let back = inverse(&disagreement(&blocks, &pulls, 2))?;
+    let back = inverse(&disagreement(blocks, &pulls, 2))?;
     let [xx, xy, yy] = [0, 1, 2].map(|k| blocks.iter().map(|block| block.hold[k]).sum::<f64>());
     let worth = product(&[vec![xx, xy], vec![xy, yy]], &back);
     let n = ways.len();
     let mut hold = vec![vec![0.0; n]; n];
     let mut pull = vec![0.0; n];
     let mut pulls = Vec::with_capacity(blocks.len());
-    for block in &blocks {
+    for block in blocks {
         let moves = pose.moves(block.middle, ways);
         let [xx, xy, yy] = block.hold;
         let held = product(&worth, &[vec![xx, xy], vec![xy, yy]]);
@@ -162,8 +259,8 @@ fn opinion(patches: &[Patch], pose: &Pose, ways: &[Way], gauge: &mut Gauge) -> O
     Some(Opinion {
         hold,
         pull,
-        doubt: disagreement(&blocks, &pulls, n),
-        correlation: correlation(&blocks),
+        doubt: disagreement(blocks, &pulls, n),
+        correlation: correlation(blocks),
     })
 }
 
@@ -323,7 +420,7 @@ mod tests {
             let mut patches = [patch::whole(&frame, &plate, 1, &account).unwrap()];
             let octaves = octaves(&mut patches, &account).unwrap();
             let start = Pose::still(&Rect::of_size(220, 200));
-            let found = refined(&octaves, start, &SHIFT).unwrap();
+            let found = refined(&octaves, start, &SHIFT, None).unwrap();
             for k in 0..2 {
                 let error = found.pose.shift()[k] - truth[k];
                 square += error * error / found.covariance[k][k] / 8.0;

@@ -167,31 +167,36 @@ impl Drawn {
     ) {
         let rect = left.rect();
         let width = (rect.width() as usize).max(1);
-        let share = |x: i32, y: i32| {
-            let (u, v) = grid.place(x, y);
-            let cover = read(&self.shape, u, v);
-            self.taken
-                .map(|taken| (1.0 - taken as f32 * cover).max(0.02))
+        let columns: Vec<f32> = (rect.x0..rect.x1).map(|x| grid.place(x, 0).0).collect();
+        let acts = self.shape.bounds(|&cover| cover != 0.0);
+        let near = |at: f32, from: i32, to: i32| at > (from - 1) as f32 && at < to as f32;
+        let row = |y: i32, left: &mut [[f32; 3]], mut model: Option<&mut [[f32; 3]]>| {
+            let v = grid.place(0, y).1;
+            if !near(v, acts.y0, acts.y1) {
+                return;
+            }
+            for (n, &u) in columns.iter().enumerate() {
+                if !near(u, acts.x0, acts.x1) {
+                    continue;
+                }
+                let cover = read(&self.shape, u, v);
+                for k in 0..3 {
+                    let share = (1.0 - self.taken[k] as f32 * cover).max(0.02);
+                    left[n][k] /= share;
+                    if let Some(model) = &mut model {
+                        model[n][k] *= share;
+                    }
+                }
+            }
         };
-        let rows = left.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
-        rows.for_each(|(left, y)| {
-            for (left, x) in left.iter_mut().zip(rect.x0..) {
-                let share = share(x, y);
-                for k in 0..3 {
-                    left[k] /= share[k];
-                }
+        let lefts = left.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
+        match model {
+            Some(model) => {
+                let both = lefts.zip(model.data_mut().par_chunks_mut(width));
+                both.for_each(|((left, y), model)| row(y, left, Some(model)));
             }
-        });
-        let Some(model) = model else { return };
-        let rows = model.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
-        rows.for_each(|(model, y)| {
-            for (model, x) in model.iter_mut().zip(rect.x0..) {
-                let share = share(x, y);
-                for k in 0..3 {
-                    model[k] *= share[k];
-                }
-            }
-        });
+            None => lefts.for_each(|(left, y)| row(y, left, None)),
+        }
     }
 }
 
