@@ -290,14 +290,17 @@ fn a_wedge_between_a_dark_turn_and_a_bright_one_is_open() {
 #[test]
 fn turns_that_meet_are_no_wedge() {
     assert_eq!(open(|_, _| 1.0, turns, wood), []);
-    // Softly, passing through the plate's brightness; and a stripe that is as brown as the plate but brighter.
+    // Softly, passing through the plate's brightness; and a stripe that is twice as brown as the plate.
     let soft = |x: i32, y: i32| {
         let off = x as f32 + 0.5 - between_turns(y as f32 + 0.5);
         [0.3 + 0.2 * (0.4 * off).clamp(-1.0, 1.0); 3]
     };
     assert_eq!(open(|_, _| 1.0, soft, wood), []);
     let striped = |x: i32, y: i32| match wedge(x as f32 + 0.5, y as f32 + 0.5) < 0.5 {
-        true => wood(x, y).map(|v| 1.25 * v),
+        true => {
+            let [r, g, b] = wood(x, y);
+            [1.15 * r, g, 0.85 * b]
+        }
         false => turns(x, y),
     };
     assert_eq!(open(|_, _| 1.0, striped, wood), []);
