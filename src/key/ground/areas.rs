@@ -21,6 +21,11 @@ const COVER: f64 = 0.7;
 const NEUTRAL: f64 = 0.035;
 const SAME: f64 = 0.06;
 const DARKENED: (f64, f64) = (0.4, 1.3);
+/// Share of the plate's texture seen in a hole at least. Up to the second one a hole must lie in shadow, as most do: a
+/// piece of the plate's own stuff does not.
+const FEWEST: f64 = 0.5;
+const SEEN: f64 = 0.6;
+const SHADED: f64 = 0.95;
 /// Light that is no more than the set's own without any shadow.
 const UNDARKENED: f32 = 1.1;
 /// Cells of piece around a hole that one can be sure of without texture.
@@ -77,6 +82,12 @@ impl Mean {
     /// Root of the mean squared departure of brightness, cell by cell.
     fn departure(&self) -> f64 {
         (self.squares / self.cells.max(1) as f64).max(0.0).sqrt()
+    }
+
+    /// Whether the texture says enough for a hole of this light.
+    fn is_beyond_doubt(&self) -> bool {
+        let share = self.texture.share();
+        share > FEWEST && (share > SEEN || self.light().0 < SHADED)
     }
 
     /// Brightness against the expected, and the largest departure of a channel from it.
@@ -331,7 +342,7 @@ pub(super) fn holes(
             let large =
                 mean.cells >= SURE_DARKENED && (brightness > DIM || mean.texture.is_rather_plate());
             match mean.texture.answer() {
-                Answer::Plate => lit,
+                Answer::Plate => lit && mean.is_beyond_doubt(),
                 Answer::Other => false,
                 Answer::Undecided => (likely && together) || (lit && ringed && (same || large)),
             }
@@ -382,4 +393,25 @@ fn differs(cells: &Cells, a: (i32, i32), b: (i32, i32)) -> bool {
         let step = (va - vb).abs();
         step > 0.06 * va && step * step > 16.0 * noise
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn half_the_texture_makes_a_hole_in_shadow_alone() {
+        let is_hole = |brightness: f64, share: f64| {
+            let mean = Mean {
+                ratio: [brightness; 3],
+                weight: [1.0; 3],
+                texture: Sum::of(100.0 * share, 100.0),
+                ..Mean::default()
+            };
+            assert_eq!(mean.texture.answer(), Answer::Plate);
+            mean.is_beyond_doubt()
+        };
+        assert!(is_hole(0.6, 0.55) && is_hole(1.02, 0.8));
+        assert!(!is_hole(1.02, 0.55) && !is_hole(0.6, 0.47));
+    }
 }

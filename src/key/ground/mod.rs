@@ -16,6 +16,7 @@ mod parts;
 mod rims;
 pub(super) mod shadow;
 mod shore;
+mod stained;
 mod steps;
 #[cfg(test)]
 mod tests;
@@ -78,6 +79,13 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Unheld), Ov
     let light = light::filled(&cells, &background, account)?;
     let texture = Texture::measured(ask, &noise, detail?, &light.cells, &background, account)?;
     bare::left(&mut background, &texture, account)?;
+    let light = match stained::left(&cells, &mut background, &texture, account)? {
+        true => {
+            lit.data_mut().copy_from_slice(background.data());
+            light::filled(&cells, &background, account)?
+        }
+        false => light,
+    };
     let pockets = areas::pockets(&background, account)?;
     let light = if pockets.1 > 0 {
         let rest = without(&background, &pockets.0, account)?;

@@ -188,6 +188,16 @@ fn sided(
 }
 
 impl Sum {
+    /// What is seen of the expected, as sure as white noise leaves it.
+    #[cfg(test)]
+    pub fn of(seen: f64, expected: f64) -> Sum {
+        Sum {
+            seen,
+            expected,
+            ..Sum::default()
+        }
+    }
+
     /// Both areas together.
     pub fn join(&mut self, other: &Sum) {
         self.seen += other.seen;
@@ -199,6 +209,11 @@ impl Sum {
     /// Whether the whole texture may be there, as far as three deviations tell.
     pub fn may_be_plate(&self) -> bool {
         self.seen > self.expected - 3.0 * self.deviation()
+    }
+
+    /// Share of the expected texture that is seen.
+    pub fn share(&self) -> f64 {
+        self.seen / self.expected.max(1e-9)
     }
 
     /// Whether what little texture there should be speaks for the plate rather than against it.
