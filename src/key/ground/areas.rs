@@ -21,9 +21,8 @@ const COVER: f64 = 0.7;
 const NEUTRAL: f64 = 0.035;
 const SAME: f64 = 0.06;
 const DARKENED: (f64, f64) = (0.4, 1.3);
-/// Share of the plate's texture seen in a hole at least. Up to the second one a hole must lie in shadow, as most do: a
-/// piece of the plate's own stuff does not.
-const FEWEST: f64 = 0.5;
+/// Up to this share of the plate's texture a hole must lie in shadow, as most do: a piece of the plate's own stuff does
+/// not.
 const SEEN: f64 = 0.6;
 const SHADED: f64 = 0.95;
 /// Light that is no more than the set's own without any shadow.
@@ -87,7 +86,7 @@ impl Mean {
     /// Whether the texture says enough for a hole of this light.
     fn is_beyond_doubt(&self) -> bool {
         let share = self.texture.share();
-        share > FEWEST && (share > SEEN || self.light().0 < SHADED)
+        share > SEEN || self.light().0 < SHADED
     }
 
     /// Brightness against the expected, and the largest departure of a channel from it.
@@ -412,6 +411,6 @@ mod tests {
             mean.is_beyond_doubt()
         };
         assert!(is_hole(0.6, 0.55) && is_hole(1.02, 0.8));
-        assert!(!is_hole(1.02, 0.55) && !is_hole(0.6, 0.47));
+        assert!(!is_hole(1.02, 0.55));
     }
 }
