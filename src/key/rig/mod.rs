@@ -82,8 +82,11 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
         .map(|run| {
             Ok(match trail::walked(&domain, &run, widest) {
                 Walk::Speck => None,
-                Walk::Rod(trail) => {
-                    let rod = rod::followed(ask, ground, &domain, &trail, account)?;
+                Walk::Rod(trail, slim) => {
+                    let mut rod = rod::followed(ask, ground, &domain, &trail, account)?;
+                    if let (None, Some(trail)) = (&rod, slim) {
+                        rod = rod::followed(ask, ground, &domain, &trail, account)?;
+                    }
                     Some((run, rod))
                 }
                 Walk::Other => Some((run, None)),

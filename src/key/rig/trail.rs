@@ -13,7 +13,8 @@ pub(super) struct Trail {
 
 /// How a walk ended.
 pub(super) enum Walk {
-    Rod(Trail),
+    /// The whole trail, and what of it comes before its layers grow wider, if they do.
+    Rod(Trail, Option<Trail>),
     /// So few cells that it is no rod and no piece.
     Speck,
     /// Wide, tapering or short: whatever this is, it isn't a rod.
@@ -92,10 +93,25 @@ pub(super) fn walked(domain: &Domain, run: &Run, widest: f64) -> Walk {
     if steady < FEWEST {
         return Walk::Other;
     }
-    let steady = unswollen(&counts[2..steady]) + 2;
-    let counts = &counts[2..steady];
-    let points = centres[2..steady].to_vec();
-    let (first, last) = (points[0], points[points.len() - 1]);
+    let (points, counts) = (&centres[2..steady], &counts[2..steady]);
+    let slim = unswollen(counts);
+    let trails = [counts.len(), slim].map(|layers| {
+        trail(&points[..layers], &counts[..layers]).filter(|trail| trail.width <= widest)
+    });
+    match trails {
+        [Some(whole), slim] => {
+            let slim = slim.filter(|slim| slim.points.len() < whole.points.len());
+            Walk::Rod(whole, slim)
+        }
+        [None, Some(slim)] => Walk::Rod(slim, None),
+        [None, None] if total < SPECK => Walk::Speck,
+        [None, None] => Walk::Other,
+    }
+}
+
+/// The trail through layers of so many cells each; none where they grow toward the end, or are as many as they are wide.
+fn trail(points: &[(f64, f64)], counts: &[usize]) -> Option<Trail> {
+    let (first, last) = (points.first()?, points.last()?);
     let way = (last.0 - first.0, last.1 - first.1);
     let long = libm::hypot(way.0, way.1);
     // A layer is a row or a column of cells, whichever lies more across the way.
@@ -104,14 +120,10 @@ pub(super) fn walked(domain: &Domain, run: &Run, widest: f64) -> Walk {
     let third = counts.len() / 3;
     let tapers = third >= 4
         && median(&counts[counts.len() - third..]) > 1.6 * median(&counts[..third]) + 1.0;
-    if width > widest || tapers || long < 1.2 * width {
-        return if total < SPECK {
-            Walk::Speck
-        } else {
-            Walk::Other
-        };
-    }
-    Walk::Rod(Trail { points, width })
+    (!tapers && long >= 1.2 * width).then(|| Trail {
+        points: points.to_vec(),
+        width,
+    })
 }
 
 /// Layers before the first few in the further half that are wider than usual: hairs, a glint or the piece beside the
