@@ -35,6 +35,8 @@ const SMALLEST: u64 = 30;
 /// windows its cells lie at least. In cells.
 const FINE: [f64; 3] = [2.0, 3.0, 4.5];
 const SURE: f32 = 0.25;
+/// Cells of an area that are asked how sure they are, about.
+const ASKED: usize = 1 << 20;
 const AROUND: u32 = 12;
 /// A cell belongs to an area from this share of its departure on.
 const HALF: f32 = 0.5;
@@ -234,6 +236,7 @@ fn told(
         fine = gauss::blurred(&sums, sigma, account)?;
         let mut loose: Vec<f32> = each(area)
             .filter(|&(x, y)| is_sure(x, y))
+            .step_by(1 + area.area() as usize / ASKED)
             .filter_map(|(x, y)| tint(&fine.at(x, y)))
             .map(|(_, loose)| (loose[0] + loose[1]) / held as f32)
             .collect();
@@ -359,13 +362,15 @@ fn taken(
     account: &Account,
 ) -> Result<(), OverBudget> {
     let rect = background.rect();
-    let front: Vec<_> = each(told.rect())
-        .filter(|&(x, y)| told.at(x, y) > 0)
-        .collect();
-    for &(x, y) in &front {
+    let mut whole = 0usize;
+    for (x, y) in each(told.rect()).filter(|&(x, y)| told.at(x, y) > 0) {
         background.put(x, y, 0);
+        whole += 1;
     }
-    let whole = front.len();
+    let is_left = |&(x, y): &(i32, i32)| rect.contains(x, y) && background.at(x, y) > 0;
+    let front: Vec<_> = each(told.rect())
+        .filter(|&(x, y)| told.at(x, y) > 0 && beside(x, y).iter().any(is_left))
+        .collect();
     let mut all = front.clone();
     // The outline's own cells show some of the set.
     ringed(front, OUTLINE + 1, |x, y| {
