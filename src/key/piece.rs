@@ -355,7 +355,7 @@ mod tests {
         let plate = Light::filled(rect, [0.3; 3], &account).unwrap();
         for y in 80 - side / 2..80 + side / 2 {
             for x in 80 - side / 2..80 + side / 2 {
-                // A checkerboard of less than a deviation of noise.
+                // Up and down in turn by less than a deviation of noise.
                 let off = if (x + y) % 2 == 0 { 0.001 } else { -0.001 };
                 frame.put(x, y, [0.3 + off; 3]);
             }
@@ -385,12 +385,29 @@ mod tests {
         like_plate(&ask, &body, &light, &noise, &account).unwrap()
     }
 
+    /// Chooses of `body` where nothing holds a piece, before a flat plate in its own light.
+    fn choose(frame: &Light, body: &mut Raster<u8>, account: &Account) {
+        let plate = Light::filled(frame.rect(), [0.3; 3], account).unwrap();
+        let cells = body.rect();
+        let light = LightField {
+            cells: Raster::filled(cells, [1.0; 3], account).unwrap(),
+        };
+        let ask = Ask {
+            frame,
+            plate: &plate,
+            plate_frames: 1,
+            within: None,
+            sigma: None,
+        };
+        let rods = Raster::filled(cells, 0u8, account).unwrap();
+        chosen(&ask, body, &rods, &light, account).unwrap();
+    }
+
     /// Cells kept of a square piece and of a block of this size at the frame's upper border.
     fn kept_at_border(wide: i32, high: i32) -> usize {
         let account = Account::unlimited();
         let rect = Rect::of_size(160, 160);
         let cells = Rect::of_size(80, 80);
-        let plate = Light::filled(rect, [0.3; 3], &account).unwrap();
         let mut frame = Light::filled(rect, [0.3; 3], &account).unwrap();
         let mut body = Raster::filled(cells, 0u8, &account).unwrap();
         for (x, y) in (0..80).flat_map(|y| (0..80).map(move |x| (x, y))) {
@@ -402,18 +419,7 @@ mod tests {
                 }
             }
         }
-        let rods = Raster::filled(cells, 0u8, &account).unwrap();
-        let light = LightField {
-            cells: Raster::filled(cells, [1.0; 3], &account).unwrap(),
-        };
-        let ask = Ask {
-            frame: &frame,
-            plate: &plate,
-            plate_frames: 1,
-            within: None,
-            sigma: None,
-        };
-        chosen(&ask, &mut body, &rods, &light, &account).unwrap();
+        choose(&frame, &mut body, &account);
         body.data().iter().filter(|v| **v > 0).count()
     }
 
@@ -438,7 +444,6 @@ mod tests {
     fn kept_of_spot(dark: f32) -> usize {
         let account = Account::unlimited();
         let rect = Rect::of_size(240, 240);
-        let plate = Light::filled(rect, [0.3; 3], &account).unwrap();
         let mut frame = Light::filled(rect, [0.3; 3], &account).unwrap();
         let cells = Rect::of_size(120, 120);
         let mut body = Raster::filled(cells, 0u8, &account).unwrap();
@@ -457,18 +462,7 @@ mod tests {
                 }
             }
         }
-        let light = LightField {
-            cells: Raster::filled(cells, [1.0; 3], &account).unwrap(),
-        };
-        let ask = Ask {
-            frame: &frame,
-            plate: &plate,
-            plate_frames: 1,
-            within: None,
-            sigma: None,
-        };
-        let rods = Raster::filled(cells, 0u8, &account).unwrap();
-        chosen(&ask, &mut body, &rods, &light, &account).unwrap();
+        choose(&frame, &mut body, &account);
         let kept = |x0: i32, x1: i32| {
             (x0..x1)
                 .flat_map(|y| body.span(y, x0, x1))
