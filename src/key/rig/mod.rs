@@ -31,7 +31,7 @@ use crate::raster::{Light, Matte, Raster};
 use domain::{Cell, Domain, Run};
 pub use mend::{closed, mended};
 use rod::Rod;
-use through::Sight;
+use through::{Sight, is_twisted};
 use trail::Walk;
 
 /// What was found of rods. Rasters of whole pixels share one rectangle around all rods (empty without one);
@@ -60,6 +60,8 @@ pub(super) struct Rig {
 const CARRY: f32 = 24.0;
 /// Pixels before the piece's edge from which a crossing is marked: its coverage there is continued from both sides.
 const BEFORE: f32 = 4.0;
+/// Bow from which a rod must look alike all along, as a share of its length: wires hang or are bent by less.
+const BOW: f64 = 0.06;
 /// Pixels beside a rod that is seen again through a hole that are no piece.
 const AGAIN: f32 = 3.0;
 /// Widest rod: a share of the frame's shorter side, and at least so many pixels.
@@ -87,7 +89,8 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
                     if let (None, Some(trail)) = (&rod, slim) {
                         rod = rod::followed(ask, ground, &domain, &trail, account)?;
                     }
-                    Some((run, rod))
+                    // What was thrown bends too, but no row of it is like the next: a jet that a limit cuts is no rod.
+                    Some((run, rod.filter(|rod| rod.bow() < BOW || !is_twisted(rod))))
                 }
                 Walk::Other => Some((run, None)),
             })

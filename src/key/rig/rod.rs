@@ -36,6 +36,16 @@ impl Rod {
         self.crossing.map_or(beside, |(_, end)| end.max(beside))
     }
 
+    /// How far its middle lies off the line between its ends where it is seen beside the piece, as a share of that.
+    pub fn bow(&self) -> f64 {
+        let (first, last) = (f64::from(self.strip.first), f64::from(self.reach.nearest()));
+        let [a, m, b] = [first, 0.5 * (first + last), last].map(|s| self.axis.point(s, 0.0));
+        let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+        let square = dx * dx + dy * dy;
+        let off = (m.0 - a.0) * dy - (m.1 - a.1) * dx;
+        off.abs() / square.max(1.0)
+    }
+
     /// Where it runs, from `beyond` pixels outside the frame to the piece.
     pub fn line(&self, beyond: u32) -> Line {
         let halved = |(x, y): (f64, f64)| (x / 2.0, y / 2.0);

@@ -322,6 +322,31 @@ fn a_rod_that_fills_one_side_of_a_hole_is_seen_beside_the_other() {
     seen_on_one_side(0.0);
 }
 
+/// Rods found of one that bends by a tenth of its length, with stripes of light and dark across it by so much.
+fn found_bowed(stripes: f32) -> usize {
+    let bent = |y: f64| 88.0 + 0.004 * (y - 10.0) * (y - 10.0);
+    let rod = Made {
+        middle: &bent,
+        ..plain(3.0, 140.0)
+    };
+    let mut scene = scene(Some(&rod), &disc);
+    for y in 0..120 {
+        for x in 70..170 {
+            let (r, a) = (scene.rod.at(x, y), scene.piece.at(x, y));
+            let more = stripes * r * (1.0 - a) * wave(f64::from(y) * 0.9);
+            let seen = scene.frame.at(x, y).map(|v| v + more);
+            scene.frame.put(x, y, seen);
+        }
+    }
+    scene.rig().lines.len()
+}
+
+#[test]
+fn what_bends_like_a_jet_must_look_alike_all_along_to_be_a_rod() {
+    assert_eq!(found_bowed(0.0), 1);
+    assert_eq!(found_bowed(0.3), 0);
+}
+
 #[test]
 fn a_twisted_wire_is_seen_beside_a_hole_though_no_two_rows_are_alike() {
     seen_on_one_side(0.22);

@@ -241,7 +241,7 @@ fn likeness(rod: &Rod, rows: &[Sample], beside: f32) -> (f32, f32) {
 }
 
 /// Whether a rod's own rows, where it hangs alone, are too unlike each other to pass for it.
-fn is_twisted(rod: &Rod) -> bool {
+pub(super) fn is_twisted(rod: &Rod) -> bool {
     let last = rod.reach.nearest() as i32;
     let first = (last - ALONE).max(rod.strip.first);
     let mut all: Vec<f32> = (first..last - ROWS)
