@@ -1,6 +1,7 @@
 //! Areas the flood got wrong: leaks behind a gap in an outline, and holes that no flood reaches.
 
 use super::super::tools::labels::{self, Joined};
+use super::at_border;
 use super::cells::{CELLS_IN_SOFT, Cells};
 use super::texture::{Answer, Sum, Texture};
 use crate::budget::{Account, OverBudget};
@@ -171,9 +172,7 @@ pub(super) fn pockets(
     let mut number = vec![0u32; parts.parts.len()];
     let mut count = 0;
     for (number, part) in number.iter_mut().zip(&parts.parts) {
-        let p = part.place;
-        let touches = p.x0 == rect.x0 || p.y0 == rect.y0 || p.x1 == rect.x1 || p.y1 == rect.y1;
-        if !touches && part.area >= LEAK {
+        if !at_border(&part.place, &rect) && part.area >= LEAK {
             count += 1;
             *number = count;
         }

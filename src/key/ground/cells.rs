@@ -483,7 +483,12 @@ impl Cells {
         Ok(mean)
     }
 
-    /// Ratio times weight, and weight.
+    /// Ratio times weight, and weight, of one cell.
+    pub fn sum(&self, x: i32, y: i32) -> [f32; 6] {
+        summed(&self.ratio.at(x, y), &self.weight.at(x, y))
+    }
+
+    /// The same of all.
     pub fn sums(&self, account: &Account) -> Result<Raster<[f32; 6]>, OverBudget> {
         self.sums_in(self.ratio.rect(), account)
     }
@@ -497,9 +502,14 @@ impl Cells {
             let [ratio, weight] =
                 [&self.ratio, &self.weight].map(|of| of.span(y, part.x0, part.x1));
             for (sum, (r, w)) in sums.iter_mut().zip(ratio.iter().zip(weight)) {
-                *sum = [r[0] * w[0], r[1] * w[1], r[2] * w[2], w[0], w[1], w[2]];
+                *sum = summed(r, w);
             }
         });
         Ok(sums)
     }
+}
+
+#[inline]
+fn summed(r: &[f32; 3], w: &[f32; 3]) -> [f32; 6] {
+    [r[0] * w[0], r[1] * w[1], r[2] * w[2], w[0], w[1], w[2]]
 }

@@ -27,7 +27,7 @@ const DEEPER: f32 = 0.85;
 /// Steps of misfit kept apart.
 const STEPS: usize = 64;
 
-fn add<const N: usize>(sums: &mut [f32; N], own: &[f32; N]) {
+pub fn add<const N: usize>(sums: &mut [f32; N], own: &[f32; N]) {
     for k in 0..N {
         sums[k] += own[k];
     }
@@ -209,8 +209,7 @@ impl<'a> Flood<'a> {
         self.accepted.put(x, y, 1);
         self.fresh = [None; 4];
         let rect = self.open.rect();
-        let (r, w) = (self.cells.ratio.at(x, y), self.cells.weight.at(x, y));
-        let own = [r[0] * w[0], r[1] * w[1], r[2] * w[2], w[0], w[1], w[2]];
+        let own = self.cells.sum(x, y);
         let line: [f32; 6 * WIDE] = std::array::from_fn(|k| own[k % 6]);
         let (x0, x1) = ((x - REACH).max(rect.x0), (x + REACH + 1).min(rect.x1));
         for py in (y - REACH).max(rect.y0)..(y + REACH + 1).min(rect.y1) {

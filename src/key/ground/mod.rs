@@ -135,6 +135,11 @@ fn hidden(background: &Raster<u8>, account: &Account) -> Result<Raster<u8>, Over
     Ok(hidden)
 }
 
+/// Whether a part reaches the border of the whole.
+fn at_border(part: &Rect, whole: &Rect) -> bool {
+    part.x0 == whole.x0 || part.y0 == whole.y0 || part.x1 == whole.x1 || part.y1 == whole.y1
+}
+
 /// The four cells that share a side with one.
 fn beside(x: i32, y: i32) -> [(i32, i32); 4] {
     [(x, y - 1), (x - 1, y), (x + 1, y), (x, y + 1)]

@@ -7,7 +7,7 @@ use super::super::LightField;
 use super::super::tools::labels::{self, Joined};
 use super::super::tools::{gauss, push_pull};
 use super::noise::solved;
-use super::{Ground, cast};
+use super::{Ground, at_border, cast};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Matte, Raster};
@@ -317,8 +317,7 @@ fn quietened(
         }
     }
     let drifts = |i: usize| {
-        let p = parts.parts[i].place;
-        let rim = p.x0 == rect.x0 || p.y0 == rect.y0 || p.x1 == rect.x1 || p.y1 == rect.y1;
+        let rim = at_border(&parts.parts[i].place, &rect);
         rim && !near[i] && most[i] * deviation < DRIFTS
     };
     for (at, cell) in cells.data_mut().iter_mut().enumerate() {

@@ -4,6 +4,7 @@
 use rayon::prelude::*;
 
 use super::cells::Cells;
+use super::flood::add;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -85,11 +86,7 @@ fn fits(cells: &Cells, state: &Raster<u8>, x: i32, y: i32, scale: f32) -> bool {
                 2 if near => &mut ring,
                 _ => continue,
             };
-            let (r, w) = (cells.ratio.at(px, py), cells.weight.at(px, py));
-            for k in 0..3 {
-                into[k] += r[k] * w[k];
-                into[3 + k] += w[k];
-            }
+            add(into, &cells.sum(px, py));
         }
     }
     let level = [0, 1, 2].map(|k| known[k] / known[3 + k].max(1e-6));

@@ -9,7 +9,7 @@ use super::super::tools::gauss;
 use super::super::tools::labels::{self, Joined};
 use super::cells::Cells;
 use super::texture::{Answer, Sum, Texture};
-use super::{areas, beside, hidden, ringed};
+use super::{areas, at_border, beside, hidden, ringed};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -116,10 +116,7 @@ fn reached(
     let (rect, part) = (background.rect(), like.rect());
     let parts = labels::parts(background, Joined::Sides, account)?;
     let outer: Vec<bool> = (parts.parts.iter())
-        .map(|part| {
-            let p = part.place;
-            p.x0 == rect.x0 || p.y0 == rect.y0 || p.x1 == rect.x1 || p.y1 == rect.y1
-        })
+        .map(|part| at_border(&part.place, &rect))
         .collect();
     let mut reached = Raster::filled(part, 0u8, account)?;
     let _held = account.charge(16 * like.data().len() as u64, "cells of the set's tint")?;

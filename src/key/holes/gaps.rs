@@ -93,16 +93,11 @@ impl Run {
     }
 }
 
-/// How much of the plate is seen through gaps, in 255ths, beside the `holes` that are known.
-pub fn found(
-    fitted: &Fitted,
-    holes: &Raster<u8>,
-    account: &Account,
-) -> Result<Raster<u8>, OverBudget> {
-    let banks = super::slits::banks(fitted, holes);
+/// How much of the plate is seen through gaps between `banks`, in 255ths.
+pub fn found(fitted: &Fitted, banks: &[Bank], account: &Account) -> Result<Raster<u8>, OverBudget> {
     let mut open = Raster::filled(fitted.rect, 0u8, account)?;
     let count = fitted.pixels.len();
-    let each = size_of::<Option<Said>>() + size_of::<Bank>() + size_of::<bool>();
+    let each = size_of::<Option<Said>>() + size_of::<bool>();
     let _held = account.charge((each * count) as u64, "gaps in the piece")?;
     let top = (fitted.pixels.iter().flat_map(|p| p.frame))
         .filter(|v| v.is_finite())
@@ -110,7 +105,7 @@ pub fn found(
     let mut all: Vec<Option<Said>> = (0..count)
         .into_par_iter()
         .with_min_len(4096)
-        .map(|i| said(fitted, &banks, i, FULL * top).filter(|said| said.gain >= SAYS))
+        .map(|i| said(fitted, banks, i, FULL * top).filter(|said| said.gain >= SAYS))
         .collect();
     // Where a thin gap runs between two rows of pixels some of it isn't seen: what nearly touches belongs together.
     let (mut runs, mut lists) = self::runs(fitted, &all, 1, account)?;

@@ -11,7 +11,7 @@ mod slits;
 #[cfg(test)]
 mod tests;
 
-use super::{LightField, Noise};
+use super::{LightField, Noise, unite};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
@@ -47,11 +47,11 @@ pub(super) fn found(
             open.data_mut()[i as usize] = 255;
         }
     }
-    let gaps = gaps::found(&fitted, &open, account)?;
-    slits::added(&fitted, &mut open, account)?;
-    for (open, gap) in open.data_mut().iter_mut().zip(gaps.data()) {
-        *open = (*open).max(*gap);
-    }
+    let (banks, held) = slits::banks(&fitted, &open, account)?;
+    let gaps = gaps::found(&fitted, &banks, account)?;
+    slits::added(&fitted, &banks, &mut open, account)?;
+    drop((banks, held));
+    unite(&mut open, &gaps);
     drop(gaps);
     for hole in &holes {
         relit(backdrop, &open, hole, &fitted);

@@ -75,8 +75,9 @@ struct Found {
     hole: Hole,
     /// Texture says it is the plate.
     textured: bool,
-    /// It has the shape of a hole, and shows the plate just as it is expected.
+    /// It has the shape of a hole.
     shaped: bool,
+    /// It shows the plate just as that is expected.
     exact: bool,
 }
 

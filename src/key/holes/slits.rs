@@ -79,7 +79,14 @@ pub enum Bank {
     Solid,
 }
 
-pub fn banks(fitted: &Fitted, open: &Raster<u8>) -> Vec<Bank> {
+/// The banks around what is open already.
+pub fn banks(
+    fitted: &Fitted,
+    open: &Raster<u8>,
+    account: &Account,
+) -> Result<(Vec<Bank>, Charge), OverBudget> {
+    let bytes = (fitted.pixels.len() * size_of::<Bank>()) as u64;
+    let held = account.charge(bytes, "banks of slits in the piece")?;
     let closed = |i: usize| fitted.inside[i] && open.data()[i] == 0;
     let bank = |i: usize| match closed(i) {
         false => Bank::No,
@@ -87,20 +94,22 @@ pub fn banks(fitted: &Fitted, open: &Raster<u8>) -> Vec<Bank> {
         true => Bank::Closed,
     };
     let all = (0..fitted.pixels.len()).into_par_iter();
-    all.with_min_len(4096).map(bank).collect()
+    Ok((all.with_min_len(4096).map(bank).collect(), held))
 }
 
 /// Marks pixels of slits in `open`.
-pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Result<(), OverBudget> {
-    let _held = account.charge(
-        (fitted.pixels.len() * (size_of::<Option<Said>>() + size_of::<Bank>())) as u64,
-        "slits in the piece",
-    )?;
-    let banks = banks(fitted, open);
+pub fn added(
+    fitted: &Fitted,
+    banks: &[Bank],
+    open: &mut Raster<u8>,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let bytes = (fitted.pixels.len() * size_of::<Option<Said>>()) as u64;
+    let _held = account.charge(bytes, "slits in the piece")?;
     let said: Vec<Option<Said>> = (0..fitted.pixels.len())
         .into_par_iter()
         .with_min_len(4096)
-        .map(|i| said(fitted, &banks, i, MOST, EVEN))
+        .map(|i| said(fitted, banks, i, MOST, EVEN))
         .collect();
     let (lines, _lists) = lines(fitted, open, &said, account)?;
     let long = |line: &&Line| line.place.width().max(line.place.height()) >= LINE;
@@ -140,11 +149,11 @@ pub fn added(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Resul
         let mut whole = slit.clone();
         gone_on(fitted, &said, &mut whole);
         for i in whole {
-            let own = self::said(fitted, &banks, i, RIM, SHADED);
+            let own = self::said(fitted, banks, i, RIM, SHADED);
             shares.push((i, own.or(said[i]), bare));
             // The rims of a slit cover more than a line may.
             let rims = fitted.around(i);
-            shares.extend(rims.map(|j| (j, self::said(fitted, &banks, j, RIM, SHADED), bare)));
+            shares.extend(rims.map(|j| (j, self::said(fitted, banks, j, RIM, SHADED), bare)));
         }
     }
     for (i, said, bare) in shares {
@@ -268,7 +277,7 @@ fn near_open(fitted: &Fitted, open: &Raster<u8>, i: usize) -> bool {
     fitted.around(i).any(|j| open.data()[j] != 0)
 }
 
-/// Share of the pixels around a line that belong to others, or to none. The rim of a hole is no line.
+/// Share of the pixels around a line that belong to other lines. The rim of a hole is none.
 fn clutter(fitted: &Fitted, open: &Raster<u8>, line: &Line, said: &[Option<Said>]) -> f32 {
     let place = Rect {
         x0: line.place.x0 - BESIDE,

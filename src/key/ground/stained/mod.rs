@@ -9,8 +9,9 @@ use rayon::prelude::*;
 use super::super::tools::gauss;
 use super::super::tools::labels::{self, Joined};
 use super::cells::{Cells, pooled};
+use super::flood::add;
 use super::texture::{Answer, Sum, Texture};
-use super::{beside, ringed};
+use super::{at_border, beside, ringed};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::Raster;
@@ -293,11 +294,7 @@ fn is_piece(
         if !is_told(x, y) {
             continue;
         }
-        let (r, w) = (cells.ratio.at(x, y), cells.weight.at(x, y));
-        for k in 0..3 {
-            whole_sums[k] += r[k] * w[k];
-            whole_sums[3 + k] += w[k];
-        }
+        add(&mut whole_sums, &cells.sum(x, y));
         for (px, py) in beside(x, y) {
             if is_told(px, py) || !rect.contains(px, py) {
                 continue;
@@ -319,20 +316,16 @@ fn is_piece(
     }
     let mut sides = [[0.0f32; 6]; 2];
     for (n, front) in fronts.into_iter().enumerate() {
-        let mut add = |x: i32, y: i32| {
-            let (r, w) = (cells.ratio.at(x, y), cells.weight.at(x, y));
-            for k in 0..3 {
-                sides[n][k] += r[k] * w[k];
-                sides[n][3 + k] += w[k];
-            }
-        };
-        front.iter().for_each(|&(x, y)| add(x, y));
+        let side = &mut sides[n];
+        for &(x, y) in &front {
+            add(side, &cells.sum(x, y));
+        }
         ringed(front, RINGS, |x, y| {
             let inside = if n == 0 { is_told(x, y) } else { is_set(x, y) };
             let takes = inside && around.contains(x, y) && seen.at(x, y) == 0;
             if takes {
                 seen.put(x, y, 1);
-                add(x, y);
+                add(side, &cells.sum(x, y));
             }
             takes
         });
@@ -391,8 +384,7 @@ fn taken(
         }
     }
     for (number, part) in parts.parts.iter().enumerate() {
-        let p = part.place;
-        let rim = p.x0 == rect.x0 || p.y0 == rect.y0 || p.x1 == rect.x1 || p.y1 == rect.y1;
+        let (p, rim) = (part.place, at_border(&part.place, &rect));
         if beside_told[number] && !rim && part.area as f64 <= ENCLOSED * whole as f64 {
             for (x, y) in each(p) {
                 if parts.at(x, y) == Some(number) {
