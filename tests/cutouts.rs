@@ -10,7 +10,7 @@ use platewright::geom::Rect;
 use platewright::plan::{self, Plan, Settings};
 use platewright::raster::Seen;
 use platewright::scene::{self, FileLoader};
-use platewright::settle::{self, PlateSight, Settled};
+use platewright::settle::{self, PlateFile, PlateSight, Settled};
 use std::fs;
 use std::path::Path;
 
@@ -126,9 +126,10 @@ fn files_of_one_plate_are_averaged_and_the_first_is_shown() {
         .collect();
     let rect = Rect::new(17, 40, 50, 30);
     let light = |shots: &[&plan::Shot]| {
+        let files: Vec<PlateFile> = shots.iter().map(|shot| PlateFile::still(shot)).collect();
         let account = Account::unlimited();
         PlateSight {
-            shots,
+            files: &files,
             held: None,
             account,
         }

@@ -56,7 +56,7 @@ fn cut(args: &CutoutArgs) -> Result<Answer, Vec<Finding>> {
     })?;
     let limit = limit(&within, &alone, &account).map_err(one)?;
     let plates = alone.plates();
-    keyed::agreed(&plates, &account).map_err(one)?;
+    let set = keyed::plate(&plates, &account).map_err(one)?;
     let wish = Wish {
         laying: Laying {
             carry: carry(args),
@@ -65,12 +65,13 @@ fn cut(args: &CutoutArgs) -> Result<Answer, Vec<Finding>> {
         sigma: args.sigma,
         within: limit.as_ref(),
     };
-    let cut = keyed::cut(alone.frame(), &plates, wish, &account).map_err(one)?;
+    let cut = keyed::cut(alone.frame(), &set.files, wish, &account).map_err(one)?;
     // Only the cut-out is written.
     drop(cut.frame_light);
     let shown: Vec<String> = plates.iter().map(|plate| plate.shown()).collect();
     let facts = Facts {
         plates: &shown,
+        fellows: &set.fellows,
         alignment: cut.alignment.as_ref(),
         balance: cut.balance.as_ref(),
         noise: Some(cut.cutout.noise),
@@ -100,7 +101,8 @@ fn cut(args: &CutoutArgs) -> Result<Answer, Vec<Finding>> {
         words: &words,
     };
     let made = written(&piece, &place, &account).map_err(one)?;
-    let findings = cut.findings.into_iter().map(worded).collect();
+    let findings = set.findings.into_iter().chain(cut.findings);
+    let findings = findings.map(worded).collect();
     Ok(answer(findings, &made, &args.out))
 }
 

@@ -3,7 +3,8 @@
 use super::Keyed;
 use super::coverage::ROWS;
 use super::desk::Desk;
-use super::sight::{CarriedSight, FrameSight, PlateSight};
+use super::plate::PlateSight;
+use super::sight::{CarriedSight, FrameSight};
 use crate::diag::Finding;
 use crate::geom::{Map, Rect};
 use crate::raster::{Light, Seen};
@@ -16,10 +17,10 @@ pub(super) fn added(
     carry: Map,
     area: Rect,
 ) -> Result<Light, Finding> {
-    let shots = desk.files(keyed.plate);
+    let files = desk.files(keyed.plate);
     let plate = CarriedSight {
         plate: PlateSight {
-            shots: &shots,
+            files: &files,
             held: None,
             account: desk.account.clone(),
         },

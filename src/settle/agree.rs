@@ -1,16 +1,18 @@
 //! Whether the files of one plate show the same empty set: something moved, or left in, must not enter their mean.
 //!
-//! Each file is held against the mean of its fellows, band by band at full size. The noise is the files' own: the
-//! median difference at each brightness, so that a lamp that flickers for the whole picture is no difference.
+//! Each file, as it lies on the first, is held against the mean of its fellows, band by band at full size. The noise is
+//! the files' own: the median difference at each brightness, so that a lamp that flickers for the whole picture is no
+//! difference.
 
+use super::fellows;
+use super::lay::Laid;
+use super::plate::{Mend, PlateFile, detail};
 use super::runs::Parts;
-use super::sight::PlateSight;
 use crate::budget::Account;
 use crate::diag::{Finding, Space};
 use crate::frame::SampleKind;
 use crate::geom::Rect;
-use crate::plan::{PlateSet, Shot};
-use crate::raster::{Light, Seen};
+use crate::raster::Light;
 use rayon::prelude::*;
 
 /// A pixel differs beyond this many standard deviations.
@@ -22,6 +24,16 @@ const PIXELS: u64 = 25;
 /// Pixels of movement forgiven at an edge.
 const MOVEMENT: f32 = 0.1;
 
+/// The share of a second difference that half a pixel of movement may lose for good: a pattern that changes from pixel to
+/// pixel is not seen at all between its pixels.
+const LOST: f32 = 0.25;
+
+/// Deviations of noise that second differences around a pixel reach by themselves.
+const GRAIN: f32 = 4.0;
+
+/// Rows and columns around a pixel that are looked at for its detail, and one more.
+const AROUND: u32 = 3;
+
 /// Two files that stand out by this share of one another stand out alike: with two files they always do, but for
 /// rounding, and the later one is named.
 const ALMOST: f32 = 0.999;
@@ -32,18 +44,35 @@ const BINS: usize = 16;
 /// Bins of a difference by its exponent and the first four bits of its mantissa: 1/16 of an octave and finer.
 const SIZES: usize = 1 << 12;
 
-/// Files that differ from their fellows are a `stop` that names the worst. `shots` are those of `set`.
-pub(super) fn agreed(set: &PlateSet, shots: &[&Shot], account: &Account) -> Result<(), Finding> {
-    if shots.len() < 2 {
+/// Which file of a plate is at fault, and what is wrong with it.
+#[derive(Debug)]
+pub(super) struct Fault {
+    pub file: usize,
+    pub finding: Finding,
+}
+
+impl From<(usize, Finding)> for Fault {
+    fn from((file, finding): (usize, Finding)) -> Fault {
+        Fault { file, finding }
+    }
+}
+
+/// Files that differ from their fellows are a `stop` that names the worst. `fellows` is how all but the first lie.
+pub(super) fn agreed(
+    files: &[PlateFile],
+    fellows: &[Laid],
+    account: &Account,
+) -> Result<(), Fault> {
+    if files.len() < 2 {
         return Ok(());
     }
-    let noise = noise(shots, account)?;
-    let mut parts: Vec<Parts> = shots.iter().map(|_| Parts::default()).collect();
-    for band in bands(shots) {
-        let lights = lights(shots, band, account)?;
+    let noise = noise(files, account)?;
+    let mut parts: Vec<Parts> = files.iter().map(|_| Parts::default()).collect();
+    for band in bands(files) {
+        let lights = lights(files, band, account)?;
         let rows: Vec<Vec<(usize, i32, i32, f32)>> = (band.y0..band.y1)
             .into_par_iter()
-            .map(|y| differing(&lights, &noise, y))
+            .map(|y| differing(files, &lights, &noise, y))
             .collect();
         for (y, runs) in (band.y0..).zip(&rows) {
             for (k, parts) in parts.iter_mut().enumerate() {
@@ -62,40 +91,44 @@ pub(super) fn agreed(set: &PlateSet, shots: &[&Shot], account: &Account) -> Resu
     let Some((k, part)) = worst else {
         return Ok(());
     };
-    let shown = shots[k].shown();
-    Err(Finding::stop(
+    let shown = files[k].shot.shown();
+    let laid = k.checked_sub(1).and_then(|k| fellows.get(k));
+    let why = laid.and_then(fellows::why_not);
+    let finding = Finding::stop(
         "plate-differs",
         format!(
-            "{shown} differs from the other files of its plate by {:.1} standard deviations of their noise, over {} connected px",
-            part.strongest, part.pixels
+            "{shown} differs from the other files of its plate by {:.1} standard deviations of their noise, over {} connected px{}",
+            part.strongest,
+            part.pixels,
+            why.map_or(String::new(), |why| format!("; {why}"))
         ),
     )
-    .at(set.spans[k])
     .frame(shown)
     .place(Space::Frame, part.place)
     .measured(f64::from(part.strongest), f64::from(DEVIATIONS))
-    .remedy("leave this file out of the plate, or shoot the empty set again"))
+    .remedy("leave this file out of the plate, or shoot the empty set again");
+    Err(Fault { file: k, finding })
 }
 
 /// Fewer rows at a time for many files: all are held side by side.
-fn bands(shots: &[&Shot]) -> impl Iterator<Item = Rect> + use<> {
-    shots[0]
-        .rect()
-        .bands((512 / shots.len() as u32).clamp(16, 256))
+fn bands(files: &[PlateFile]) -> impl Iterator<Item = Rect> + use<> {
+    let rect = files[0].shot.rect();
+    rect.bands((512 / files.len() as u32).clamp(16, 256))
 }
 
-fn lights(shots: &[&Shot], band: Rect, account: &Account) -> Result<Vec<Light>, Finding> {
-    shots
-        .iter()
-        .map(|shot| {
-            PlateSight {
-                shots: &[shot],
-                held: None,
-                account: account.clone(),
-            }
-            .light(band)
-        })
-        .collect()
+/// Every file's light on the first one's grid, for rows `band` and some around them.
+fn lights(files: &[PlateFile], band: Rect, account: &Account) -> Result<Vec<Light>, Fault> {
+    let whole = files[0].shot.rect();
+    let wide = band.grown(AROUND).intersected(&whole);
+    let mut lights: Vec<Light> = Vec::new();
+    for (k, file) in files.iter().enumerate() {
+        let mut light = file.light(wide, account).map_err(|fault| (k, fault))?;
+        if let Some(first) = lights.first() {
+            file.mended(&mut light, first, Mend::Edge);
+        }
+        lights.push(light);
+    }
+    Ok(lights)
 }
 
 /// Mean of all files at a pixel.
@@ -120,7 +153,12 @@ fn bin(light: f32) -> usize {
 
 /// Runs of pixels of row `y` that stand out: file, from, to, how much in deviations. A pixel is the fault of the file
 /// that stands out most; of two files, the later one's.
-fn differing(lights: &[Light], noise: &[[f32; 3]], y: i32) -> Vec<(usize, i32, i32, f32)> {
+fn differing(
+    files: &[PlateFile],
+    lights: &[Light],
+    noise: &[[f32; 3]],
+    y: i32,
+) -> Vec<(usize, i32, i32, f32)> {
     let rect = lights[0].rect();
     let mut runs: Vec<(usize, i32, i32, f32)> = Vec::new();
     for x in rect.x0..rect.x1 {
@@ -145,10 +183,16 @@ fn differing(lights: &[Light], noise: &[[f32; 3]], y: i32) -> Vec<(usize, i32, i
         }
         // Only now the slower look: is it an edge that moved a little?
         let slope = slope(lights, rect, x, y);
+        let detail = match files.iter().any(PlateFile::moved) {
+            true => finest(lights, x, y),
+            false => [0.0; 3],
+        };
         let d = difference(&lights[worst.0], here, lights.len(), x, y);
         let z = (0..3).fold(0.0f32, |z, c| {
-            let (own, edge) = (noise[bin(here[c])][c], MOVEMENT * slope[c]);
-            z.max(d[c] / (own * own + edge * edge).sqrt())
+            let own = noise[bin(here[c])][c];
+            let edge = MOVEMENT * slope[c];
+            let lost = LOST * (detail[c] - GRAIN * own).max(0.0);
+            z.max(d[c] / (own * own + edge * edge + lost * lost).sqrt())
         });
         if z <= DEVIATIONS {
             continue;
@@ -174,15 +218,25 @@ fn slope(lights: &[Light], rect: Rect, x: i32, y: i32) -> [f32; 3] {
     std::array::from_fn(|c| ((r[c] - l[c]).abs() / w).max((b[c] - a[c]).abs() / h))
 }
 
+/// How fine the picture is here, in the file that has least of it: what was left in one file is no detail of the others.
+fn finest(lights: &[Light], x: i32, y: i32) -> [f32; 3] {
+    lights.iter().fold([f32::INFINITY; 3], |least, light| {
+        let own = detail(light, AROUND - 1, x, y);
+        std::array::from_fn(|c| least[c].min(own[c]))
+    })
+}
+
 /// Standard deviation of [`difference`] by brightness and channel: 1.4826 x its median, never under half a step of the
 /// files' own codes, and never over twice what the whole picture says of noise that grows with the root of light: all
 /// of some brightness may be the thing that was left in.
-fn noise(shots: &[&Shot], account: &Account) -> Result<Vec<[f32; 3]>, Finding> {
+fn noise(files: &[PlateFile], account: &Account) -> Result<Vec<[f32; 3]>, Fault> {
     let cells = (BINS + 1) * 3 * SIZES;
-    let _charge = account.charge((cells * size_of::<u64>()) as u64, "a plate's noise")?;
+    let _charge = account
+        .charge((cells * size_of::<u64>()) as u64, "a plate's noise")
+        .map_err(|fault| (0, Finding::from(fault)))?;
     let mut counts = vec![0u64; cells];
-    for band in bands(shots) {
-        let lights = lights(shots, band, account)?;
+    for band in bands(files) {
+        let lights = lights(files, band, account)?;
         // Every fourth row tells as much as all.
         for y in (band.y0..band.y1).step_by(4) {
             for x in band.x0..band.x1 {
@@ -200,9 +254,9 @@ fn noise(shots: &[&Shot], account: &Account) -> Result<Vec<[f32; 3]>, Finding> {
             }
         }
     }
-    let step = shots
+    let step = files
         .iter()
-        .map(|shot| match shot.frame.header().kind {
+        .map(|file| match file.shot.frame.header().kind {
             SampleKind::U8 => 1.0 / 255.0,
             SampleKind::U16 => 1.0 / 65535.0,
             SampleKind::F16 => 1.0 / 2048.0,

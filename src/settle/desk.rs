@@ -4,8 +4,9 @@ use super::ahead::Ahead;
 use super::kept::{Keeper, Origin};
 use super::keyed::{self, Wish};
 use super::lay::{self, Laid};
-use super::sight::{CarriedSight, FrameSight, Held, PlateSight, balanced};
-use super::{Estimates, Keep, Keyed, agree, coverage, locate, notices};
+use super::plate::{PlateFile, PlateSight};
+use super::sight::{CarriedSight, FrameSight, Held, balanced};
+use super::{Estimates, Keep, Keyed, agree, coverage, fellows, locate, notices};
 use crate::budget::Account;
 use crate::diag::{Finding, Span};
 use crate::geom::{Map, Rect};
@@ -29,6 +30,8 @@ pub(super) struct Desk<'a> {
     keeper: Keeper<'a>,
     pub findings: Vec<Finding>,
     laid: Vec<((ShotId, PlateId, Laying), Laid)>,
+    /// How the files of each plate lie on its first one, without that.
+    pub fellows: Vec<Vec<Laid>>,
     /// Light of the frame and the plate that were laid last.
     held: Option<(ShotId, PlateId, Held)>,
     pieces: Vec<Option<Arc<Keyed>>>,
@@ -60,6 +63,7 @@ impl<'a> Desk<'a> {
             keeper: Keeper::new(plan, store),
             findings: Vec::new(),
             laid: Vec::new(),
+            fellows: Vec::new(),
             held: None,
             pieces: plan.pieces.iter().map(|_| None).collect(),
         }
@@ -162,7 +166,7 @@ impl<'a> Desk<'a> {
         shot: ShotId,
         plate: PlateId,
         laying: Laying,
-        plates: &[&Shot],
+        plates: &[PlateFile],
     ) -> Result<Held, Finding> {
         let pieces = self.plan.pieces.iter().zip(&self.pieces);
         let mut open = pieces.filter(|(_, found)| found.is_none());
@@ -174,26 +178,66 @@ impl<'a> Desk<'a> {
         }
     }
 
-    /// Holds the files of every plate against one another.
-    pub fn hold_plates(&self) -> Result<(), Finding> {
-        for (k, set) in self.plan.plates.iter().enumerate() {
-            let ticket = self.keeper.agreement(PlateId(k));
-            let known = ticket.as_ref();
-            if known.is_some_and(|ticket| self.keeper.agreed(ticket, self.account)) {
-                continue;
-            }
-            agree::agreed(set, &self.files(PlateId(k)), self.account)?;
-            if let Some(ticket) = known {
-                self.keeper.keep_agreed(ticket);
-            }
+    /// Lays the files of every plate onto its first, and holds them against one another.
+    pub fn hold_plates(&mut self) -> Result<(), Finding> {
+        for k in 0..self.plan.plates.len() {
+            self.hold_plate(PlateId(k))?;
         }
         Ok(())
     }
 
-    pub fn files(&self, plate: PlateId) -> Vec<&'a Shot> {
+    fn hold_plate(&mut self, plate: PlateId) -> Result<(), Finding> {
+        let plan = self.plan;
+        let set = &plan.plates[plate.0];
+        let (&first, others) = set.shots.split_first().expect("a plate has a file");
+        // A finding about a plate's file points at the file.
+        let told = |k: usize, mut fault: Finding| {
+            fault.span = fault.span.or(set.spans.get(k).copied());
+            fault
+        };
+        let mut fellows = Vec::new();
+        for (k, &file) in (1..).zip(others) {
+            let ticket = self.keeper.fellow(file, first);
+            let kept = ticket.as_ref();
+            let kept = kept.and_then(|ticket| self.keeper.laid(ticket, self.account));
+            let (file, first) = (plan.footage.shot(file), plan.footage.shot(first));
+            let laid = match kept {
+                Some(laid) => laid,
+                None => {
+                    let laid = fellows::laid(file, first, self.account);
+                    let laid = laid.map_err(|fault| told(k, fault))?;
+                    if let Some(ticket) = &ticket {
+                        self.keeper.keep_laid(ticket, &laid);
+                    }
+                    laid
+                }
+            };
+            let span = set.spans.get(k).copied();
+            self.findings
+                .extend(fellows::told(file, first, &laid, span));
+            fellows.push(laid);
+        }
+        self.fellows.push(fellows);
+        let ticket = self.keeper.agreement(plate);
+        let known = ticket.as_ref();
+        if known.is_some_and(|ticket| self.keeper.agreed(ticket, self.account)) {
+            return Ok(());
+        }
+        agree::agreed(&self.files(plate), &self.fellows[plate.0], self.account)
+            .map_err(|fault| told(fault.file, fault.finding))?;
+        if let Some(ticket) = known {
+            self.keeper.keep_agreed(ticket);
+        }
+        Ok(())
+    }
+
+    /// The files of a plate, as they lie on the first.
+    pub fn files(&self, plate: PlateId) -> Vec<PlateFile<'a>> {
         let plan = self.plan;
         let shots = plan.plates[plate.0].shots.iter();
-        shots.map(|&id| plan.footage.shot(id)).collect()
+        let shots: Vec<&'a Shot> = shots.map(|&id| plan.footage.shot(id)).collect();
+        let fellows = self.fellows.get(plate.0).map_or(&[][..], Vec::as_slice);
+        fellows::files(&shots, fellows)
     }
 
     pub fn found(&mut self, id: PieceId) -> Result<(), Finding> {
@@ -323,10 +367,10 @@ impl<'a> Desk<'a> {
         };
         let plates = self.files(recipe.plate);
         let card_plates = self.files(card.plate);
-        let card_frame = [plan.footage.shot(card.shot)];
-        let carried = |shots, carry| CarriedSight {
+        let card_frame = [PlateFile::still(plan.footage.shot(card.shot))];
+        let carried = |files, carry| CarriedSight {
             plate: PlateSight {
-                shots,
+                files,
                 held: None,
                 account: account.clone(),
             },

@@ -1,15 +1,17 @@
 //! One piece cut out of one frame: laid onto its plate, found where it lies, cut out there.
 
 use super::agree;
+use super::fellows;
 use super::lay::{self, Laid};
 use super::locate;
 use super::notices;
-use super::sight::{self, CarriedSight, FrameSight, Held, PlateSight, decoded};
+use super::plate::{PlateFile, PlateSight};
+use super::sight::{self, CarriedSight, FrameSight, Held, decoded};
 use crate::budget::Account;
-use crate::diag::{Finding, SourceId, Span};
+use crate::diag::Finding;
 use crate::geom::{Map, Rect};
 use crate::key::{self, Ask, Cutout, LightField, Noise, Notice};
-use crate::plan::{Laying, PlateSet, Shot, ShotId};
+use crate::plan::{Laying, Shot};
 use crate::raster::{Light, Matte, Raster, Seen};
 use crate::register::{Alignment, Balance};
 
@@ -41,28 +43,45 @@ pub struct KeyedCut {
     pub findings: Vec<Finding>,
 }
 
-/// Whether files said to be one plate show the same empty set; one that does not is told.
-pub fn agreed(plates: &[&Shot], account: &Account) -> Result<(), Finding> {
-    let nowhere = Span {
-        source: SourceId(u32::MAX),
-        start: 0,
-        end: 0,
+/// The files of one plate, as they lie on the first.
+#[derive(Debug)]
+pub struct PlateCut<'a> {
+    pub files: Vec<PlateFile<'a>>,
+    /// How each file but the first lies.
+    pub fellows: Vec<Laid>,
+    /// Without a place in the text.
+    pub findings: Vec<Finding>,
+}
+
+/// Lays the files of one plate onto the first; files that do not show the same empty set are told.
+pub fn plate<'a>(shots: &[&'a Shot], account: &Account) -> Result<PlateCut<'a>, Finding> {
+    let [first, others @ ..] = shots else {
+        return Ok(PlateCut {
+            files: Vec::new(),
+            fellows: Vec::new(),
+            findings: Vec::new(),
+        });
     };
-    let set = PlateSet {
-        name: None,
-        shots: (0..plates.len()).map(ShotId).collect(),
-        spans: vec![nowhere; plates.len()],
-    };
-    agree::agreed(&set, plates, account).map_err(|mut finding| {
-        finding.span = None;
-        finding
+    let laid = others
+        .iter()
+        .map(|file| fellows::laid(file, first, account));
+    let laid = laid.collect::<Result<Vec<Laid>, Finding>>()?;
+    let files = fellows::files(shots, &laid);
+    agree::agreed(&files, &laid, account).map_err(|fault| fault.finding)?;
+    let findings = others.iter().zip(&laid);
+    Ok(PlateCut {
+        files,
+        findings: findings
+            .flat_map(|(file, laid)| fellows::told(file, first, laid, None))
+            .collect(),
+        fellows: laid,
     })
 }
 
 /// Cuts the piece out of `frame`. `plates` are the files of its plate, at least one, all of one size.
 pub fn cut(
     frame: &Shot,
-    plates: &[&Shot],
+    plates: &[PlateFile],
     wish: Wish,
     account: &Account,
 ) -> Result<KeyedCut, Finding> {
@@ -77,7 +96,7 @@ pub fn cut(
 /// The same for a frame whose place on the plate is known already.
 pub(super) fn cut_laid(
     frame: &Shot,
-    plates: &[&Shot],
+    plates: &[PlateFile],
     laid: Laid,
     wish: Wish,
     held: Held,
@@ -90,7 +109,7 @@ pub(super) fn cut_laid(
     } = held;
     let set = CarriedSight {
         plate: PlateSight {
-            shots: plates,
+            files: plates,
             held: held_plate.as_ref(),
             account: account.clone(),
         },

@@ -1,7 +1,8 @@
 //! A frame laid onto its plate: the map and the gains a member asks for, stated or estimated, with what a
 //! photographer should know about them.
 
-use super::sight::{CarriedSight, FrameSight, Held, PlateSight};
+use super::plate::{PlateFile, PlateSight};
+use super::sight::{CarriedSight, FrameSight, Held};
 use crate::budget::Account;
 use crate::diag::{Finding, Space};
 use crate::geom::Map;
@@ -13,7 +14,7 @@ use crate::register::{self, Alignment, Balance, Trust};
 const CORRELATION: f64 = 0.5;
 
 /// Change of light in one place only, as a ratio minus 1, from which `register` speaks of it; for messages.
-const UNEVEN: f64 = 0.03;
+pub(super) const UNEVEN: f64 = 0.03;
 
 /// How a frame lies on its plate.
 #[derive(Clone, Debug)]
@@ -32,7 +33,7 @@ pub struct Laid {
 /// `plates` are the files of the plate that governs; none are needed where nothing is estimated.
 pub fn laid(
     frame: &Shot,
-    plates: &[&Shot],
+    plates: &[PlateFile],
     laying: Laying,
     held: &Held,
     account: &Account,
@@ -51,7 +52,7 @@ pub fn laid(
         account: account.clone(),
     };
     let plate = PlateSight {
-        shots: plates,
+        files: plates,
         held: held.plate.as_ref(),
         account: account.clone(),
     };

@@ -9,6 +9,7 @@ mod ahead;
 mod colour;
 mod coverage;
 mod desk;
+mod fellows;
 mod kept;
 pub mod keyed;
 mod lay;
@@ -17,6 +18,7 @@ mod mend;
 mod notices;
 mod patch;
 mod pivot;
+mod plate;
 mod product;
 mod runs;
 mod sight;
@@ -25,9 +27,10 @@ pub(crate) use coverage::{painted_matte, unreadable};
 
 pub use kept::Origin;
 pub use lay::{Laid, laid};
+pub use plate::{PlateFile, PlateSight};
 pub use product::BareSet;
 pub(crate) use sight::balanced;
-pub use sight::{CarriedSight, FrameSight, Held, PlateSight};
+pub use sight::{CarriedSight, FrameSight, Held};
 
 use crate::blend::Mode;
 use crate::budget::{Account, OverBudget};
@@ -46,6 +49,8 @@ use std::sync::Arc;
 pub struct Settled {
     /// What a photographer should know before the picture is drawn.
     pub findings: Vec<Finding>,
+    /// How the files of each plate lie on its first one, without that.
+    pub fellows: Vec<Vec<Laid>>,
     cuts: Vec<Option<SettledCut>>,
     masks: Vec<SettledMask>,
     areas: Vec<Area>,
@@ -234,6 +239,7 @@ pub fn settled_keeping(
     }
     Ok(Settled {
         findings: desk.findings,
+        fellows: desk.fellows,
         cuts,
         masks,
         areas,

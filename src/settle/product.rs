@@ -1,7 +1,8 @@
 //! The set behind a product's soft edge: the plate without it, as the picture would show it there.
 
 use super::desk::{Asking, Desk};
-use super::sight::{CarriedSight, PlateSight};
+use super::plate::PlateSight;
+use super::sight::CarriedSight;
 use crate::diag::Finding;
 use crate::geom::Rect;
 use crate::plan::PieceId;
@@ -36,12 +37,12 @@ pub(super) fn bare_set(desk: &mut Desk, id: PieceId, matte: &Matte) -> Result<Ba
         member: recipe.member.as_deref(),
     };
     let laid = desk.laid(recipe.shot, recipe.plate, recipe.laying, asking)?;
-    let shots = desk.files(recipe.plate);
+    let files = desk.files(recipe.plate);
     let keyed = desk.piece(id).clone();
     let base = desk.plan.footage.shot(recipe.shot).rect();
     let sight = CarriedSight {
         plate: PlateSight {
-            shots: &shots,
+            files: &files,
             held: None,
             account: desk.account.clone(),
         },

@@ -1,5 +1,6 @@
 //! Frames and plates as light that can be asked for by rectangle: decoded band by band, or once where they are small.
 
+use super::plate::{PlateFile, PlateSight};
 use super::unreadable;
 use crate::budget::Account;
 use crate::diag::Finding;
@@ -31,17 +32,17 @@ pub struct Held {
 
 impl Held {
     /// The light of both, as far as it is worth its memory. `plates` are the files of the plate.
-    pub fn of(frame: &Shot, plates: &[&Shot], account: &Account) -> Result<Held, Finding> {
+    pub fn of(frame: &Shot, plates: &[PlateFile], account: &Account) -> Result<Held, Finding> {
         let small = |shot: &Shot| shot.rect().area() <= HELD;
         let of_frame = || small(frame).then(|| straight(frame, frame.rect(), account));
         let of_plate = || {
-            let first = plates.first().filter(|first| small(first))?;
+            let first = plates.first().filter(|first| small(first.shot))?;
             let plate = PlateSight {
-                shots: plates,
+                files: plates,
                 held: None,
                 account: account.clone(),
             };
-            Some(plate.light(first.rect()))
+            Some(plate.light(first.shot.rect()))
         };
         let (frame, plate) = rayon::join(of_frame, of_plate);
         Ok(Held {
@@ -58,16 +59,6 @@ pub struct FrameSight<'a> {
     pub shot: &'a Shot,
     pub gains: [f64; 3],
     /// All of it before the gains, where it is asked for often.
-    pub held: Option<&'a Light>,
-    pub account: Account,
-}
-
-/// The mean of a plate's files in linear light.
-#[derive(Clone, Debug)]
-pub struct PlateSight<'a> {
-    /// At least one, all of one size.
-    pub shots: &'a [&'a Shot],
-    /// All of it, where it is asked for often.
     pub held: Option<&'a Light>,
     pub account: Account,
 }
@@ -97,38 +88,6 @@ impl Seen for FrameSight<'_> {
             None => straight(self.shot, rect, &self.account)?,
         };
         Ok(lit(light, self.gains))
-    }
-}
-
-impl Seen for PlateSight<'_> {
-    type Fault = Finding;
-
-    fn rect(&self) -> Rect {
-        self.shots[0].rect()
-    }
-
-    fn light(&self, rect: Rect) -> Result<Light, Finding> {
-        if let Some(held) = self.held {
-            return Ok(held.cropped(rect, &self.account)?);
-        }
-        let mut mean = straight(self.shots[0], rect, &self.account)?;
-        let [_, others @ ..] = self.shots else {
-            return Ok(mean);
-        };
-        if others.is_empty() {
-            return Ok(mean);
-        }
-        for shot in others {
-            let light = straight(shot, rect, &self.account)?;
-            for (sum, pixel) in mean.data_mut().iter_mut().zip(light.data()) {
-                *sum = std::array::from_fn(|k| sum[k] + pixel[k]);
-            }
-        }
-        let count = self.shots.len() as f32;
-        for sum in mean.data_mut() {
-            *sum = sum.map(|v| v / count);
-        }
-        Ok(mean)
     }
 }
 
@@ -170,7 +129,7 @@ pub(super) fn decoded(shot: &Shot, rect: Rect, account: &Account) -> Result<Pict
 }
 
 /// A rectangle of a frame as straight light.
-fn straight(shot: &Shot, rect: Rect, account: &Account) -> Result<Light, Finding> {
+pub(super) fn straight(shot: &Shot, rect: Rect, account: &Account) -> Result<Light, Finding> {
     let told = |fault| unreadable(&shot.path, &fault);
     let samples = shot.frame.samples(rect, account).map_err(told)?;
     let mut light = Light::filled(rect, [0.0; 3], account)?;

@@ -3,11 +3,48 @@
 use super::super::json::rect;
 use super::super::opened::Opened;
 use crate::geom::Map;
-use crate::plan::{Carry, Cut, Gains, Part, PlateId};
+use crate::plan::{Carry, Cut, Gains, Part, PlateId, ShotId};
 use crate::register::Motion;
 use crate::render::PlacedElement;
-use crate::settle::Origin;
+use crate::settle::{Laid, Origin, Settled};
 use serde_json::{Value, json};
+
+/// How a file of a plate lies on its first one; nothing for the first, and for what is no plate's.
+pub(super) fn fellow<'a>(opened: &Opened, settled: &'a Settled, shot: ShotId) -> Option<&'a Laid> {
+    let plates = opened.plan.plates.iter().zip(&settled.fellows);
+    let mut all = plates.flat_map(|(set, fellows)| set.shots.iter().skip(1).zip(fellows));
+    all.find(|(id, _)| **id == shot).map(|(_, laid)| laid)
+}
+
+pub(super) fn laid(laid: &Laid) -> String {
+    let carry = match laid.carry {
+        Map::IDENTITY => "lies as the first of its plate".to_owned(),
+        map => match &laid.alignment {
+            Some(found) if !shifts(&map) => format!(
+                "aligned to the first of its plate, corners by {:.2} px",
+                found.corner
+            ),
+            _ => format!(
+                "aligned {:.2} {:.2} to the first of its plate",
+                map.0[0][2], map.0[1][2]
+            ),
+        },
+    };
+    let [r, g, b] = laid.gains;
+    match laid.gains == [1.0; 3] {
+        true => carry,
+        false => format!("{carry}, balanced {r:.4} {g:.4} {b:.4}"),
+    }
+}
+
+/// The same for a program.
+pub(super) fn laid_json(laid: &Laid) -> Value {
+    json!({ "align": laid.carry.0, "balance": laid.gains })
+}
+
+fn shifts(map: &Map) -> bool {
+    matches!(map, Map([[1.0, 0.0, _], [0.0, 1.0, _], [0.0, 0.0, 1.0]]))
+}
 
 /// In a few words each; nothing for what was not asked for.
 pub(super) fn words(element: &PlacedElement, opened: &Opened) -> Vec<String> {

@@ -4,7 +4,7 @@ use super::super::json::rect;
 use super::super::opened::Opened;
 use super::text::{ground, kind};
 use super::{Needs, found};
-use crate::plan::{OutputPlan, Painted, Shot};
+use crate::plan::{OutputPlan, Painted, ShotId};
 use crate::render::{Scope, View};
 use crate::settle::Settled;
 use serde_json::{Map, Value, json};
@@ -15,7 +15,9 @@ pub(super) fn members(opened: &Opened, settled: &Settled, needs: Needs) -> Map<S
     more.insert("scene".into(), json!(opened.scene.name));
     more.insert(
         "reads".into(),
-        plan.footage.shots.iter().map(read_json).collect(),
+        (0..plan.footage.shots.len())
+            .map(|k| read_json(opened, settled, ShotId(k)))
+            .collect(),
     );
     more.insert(
         "masks".into(),
@@ -32,15 +34,20 @@ pub(super) fn members(opened: &Opened, settled: &Settled, needs: Needs) -> Map<S
     more
 }
 
-fn read_json(shot: &Shot) -> Value {
+fn read_json(opened: &Opened, settled: &Settled, id: ShotId) -> Value {
+    let shot = opened.plan.footage.shot(id);
     let header = shot.frame.header();
-    json!({
+    let mut object = json!({
         "frame": shot.shown(),
         "width": header.width,
         "height": header.height,
         "kind": kind(shot),
         "profile": shot.profile.description(),
-    })
+    });
+    if let Some(laid) = found::fellow(opened, settled, id) {
+        object["on-its-plate"] = found::laid_json(laid);
+    }
+    object
 }
 
 fn mask_json(painted: &Painted) -> Value {

@@ -7,7 +7,7 @@ use crate::blend::Mode;
 use crate::budget::Bytes;
 use crate::frame::{Alpha, Colour, SampleKind};
 use crate::geom::Rect;
-use crate::plan::{OutputPlan, Shot, Stack};
+use crate::plan::{OutputPlan, Shot, ShotId, Stack};
 use crate::render::{Placed, PlacedElement, Scope, View};
 use crate::scene::{Compression, Depth, Flip, Format};
 use crate::settle::Settled;
@@ -15,7 +15,16 @@ use crate::settle::Settled;
 pub(super) fn page(opened: &Opened, settled: &Settled, needs: Needs) -> String {
     let plan = &opened.plan;
     let mut lines = vec![opened.scene.name.clone(), String::new(), "Reads".to_owned()];
-    let mut reads: Vec<Vec<String>> = plan.footage.shots.iter().map(read_row).collect();
+    let mut reads: Vec<Vec<String>> = plan
+        .footage
+        .shots
+        .iter()
+        .enumerate()
+        .map(|(k, shot)| {
+            let fellow = found::fellow(opened, settled, ShotId(k));
+            read_row(shot, fellow.map(found::laid))
+        })
+        .collect();
     reads.extend(plan.footage.painted.iter().map(|painted| {
         let header = painted.frame.header();
         let size = format!("{} x {}", header.width, header.height);
@@ -97,13 +106,14 @@ pub(super) fn kind(shot: &Shot) -> String {
     format!("{depth} {colour}{alpha}")
 }
 
-fn read_row(shot: &Shot) -> Vec<String> {
+fn read_row(shot: &Shot, laid: Option<String>) -> Vec<String> {
     let header = shot.frame.header();
     vec![
         shot.shown(),
         format!("{} x {}", header.width, header.height),
         kind(shot),
         shot.profile.description().to_owned(),
+        laid.unwrap_or_default(),
     ]
 }
 

@@ -1,6 +1,7 @@
 //! `cutout.json`: what was estimated and found, with places. Keys are stable.
 //!
 //! * `frame`, `plate` [files], `size` of every file {`width`, `height`}
+//! * `plate-files` [{`file`, `align`, `balance`}]: how each file of the plate but the first lies on the first, as below
 //! * `align`: `map` (frame to plate, row by row), and where it was estimated `shift` (plate minus frame, px),
 //!   `deviation` (px), `corner` (how far the map moves a corner at most, px), `correlation`, `trust` (`sure`, `no-match`,
 //!   `beyond-search`, `featureless`)
@@ -17,10 +18,11 @@ use super::{Fault, Piece, notice};
 use crate::budget::Account;
 use crate::deliver::Pending;
 use crate::frame::write::WriteFault;
-use crate::geom::Rect;
+use crate::geom::{self, Rect};
 use crate::key::{Noise, Notice};
 use crate::raster::Matte;
 use crate::register::{Alignment, Balance, Trust};
+use crate::settle::Laid;
 use serde_json::{Map, Value, json};
 use std::io::Write;
 
@@ -28,6 +30,8 @@ use std::io::Write;
 #[derive(Clone, Copy, Debug)]
 pub struct Facts<'a> {
     pub plates: &'a [String],
+    /// How each file of the plate but the first lies on the first.
+    pub fellows: &'a [Laid],
     /// `None` where it was stated or not asked for.
     pub alignment: Option<&'a Alignment>,
     pub balance: Option<&'a Balance>,
@@ -61,10 +65,20 @@ fn object(piece: &Piece, carried: &Carried, account: &Account) -> Result<Value, 
     let mut object = Map::new();
     object.insert("frame".into(), json!(piece.frame.shown()));
     object.insert("plate".into(), json!(facts.plates));
+    if !facts.fellows.is_empty() {
+        let files = facts.plates.iter().skip(1).zip(facts.fellows);
+        let laid = files.map(|(file, laid)| {
+            let mut object =
+                json!({ "file": file, "align": align(&laid.carry, laid.alignment.as_ref()) });
+            object["balance"] = balance(laid.gains, laid.balance.as_ref());
+            object
+        });
+        object.insert("plate-files".into(), laid.collect());
+    }
     let size = json!({ "width": grid.width(), "height": grid.height() });
     object.insert("size".into(), size);
-    object.insert("align".into(), align(piece));
-    object.insert("balance".into(), balance(piece));
+    object.insert("align".into(), align(&piece.carry, facts.alignment));
+    object.insert("balance".into(), balance(piece.gains, facts.balance));
     if let Some(noise) = facts.noise {
         let noise = json!({ "p": noise.p, "q": noise.q, "r": noise.r });
         object.insert("noise".into(), noise);
@@ -100,9 +114,9 @@ fn object(piece: &Piece, carried: &Carried, account: &Account) -> Result<Value, 
     Ok(Value::Object(object))
 }
 
-fn align(piece: &Piece) -> Value {
-    let mut align = json!({ "map": piece.carry.0 });
-    if let Some(found) = piece.facts.alignment {
+fn align(carry: &geom::Map, found: Option<&Alignment>) -> Value {
+    let mut align = json!({ "map": carry.0 });
+    if let Some(found) = found {
         align["shift"] = json!(found.shift);
         align["deviation"] = json!(found.deviation);
         align["within"] = json!(found.within);
@@ -119,9 +133,9 @@ fn align(piece: &Piece) -> Value {
     align
 }
 
-fn balance(piece: &Piece) -> Value {
-    let mut balance = json!({ "gains": piece.gains });
-    if let Some(found) = piece.facts.balance {
+fn balance(gains: [f64; 3], found: Option<&Balance>) -> Value {
+    let mut balance = json!({ "gains": gains });
+    if let Some(found) = found {
         balance["exposure"] = json!(found.exposure);
         balance["used"] = json!(found.used);
         balance["deviation"] = json!(found.deviation);

@@ -9,7 +9,7 @@ use crate::diag::Finding;
 use crate::geom::Rect;
 use crate::plan::{Cut, CutId, Node, Plan, PlateId};
 use crate::raster::{Light, Matte, Seen};
-use crate::settle::{FrameSight, Keyed, Settled, SettledCut, out_of_memory, unreadable};
+use crate::settle::{FrameSight, Keyed, Laid, Settled, SettledCut, out_of_memory, unreadable};
 
 /// Where they go, below the output folder.
 const FOLDER: &str = "cutouts/";
@@ -52,7 +52,7 @@ pub fn of_members(
             prefix: &prefix,
             ..*place
         };
-        let files = of_cut(plan, cut, found, &place, account)
+        let files = of_cut(plan, cut, found, &settled.fellows, &place, account)
             .map_err(|finding| finding.at(cut.span).member(member.as_str()))?;
         all.push(MemberFiles { member, files });
     }
@@ -108,6 +108,7 @@ fn of_cut(
     plan: &Plan,
     cut: &Cut,
     found: &SettledCut,
+    fellows: &[Vec<Laid>],
     place: &Place,
     account: &Account,
 ) -> Result<Vec<Made>, Finding> {
@@ -129,6 +130,7 @@ fn of_cut(
     let shown: Vec<String> = plates.iter().map(|plate| plate.shown()).collect();
     let facts = Facts {
         plates: &shown,
+        fellows: fellows.get(plate.0).map_or(&[], Vec::as_slice),
         alignment: keyed.and_then(|keyed| keyed.estimates.alignment.as_ref()),
         balance: keyed.and_then(|keyed| keyed.estimates.balance.as_ref()),
         noise: keyed.and_then(|keyed| keyed.estimates.noise),

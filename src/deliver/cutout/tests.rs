@@ -115,6 +115,7 @@ fn everything_is_carried_to_the_plate_once() {
     let light = slope(&account);
     let facts = Facts {
         plates: &[],
+        fellows: &[],
         alignment: None,
         balance: None,
         noise: None,
@@ -199,6 +200,7 @@ fn notices_have_pictures_and_facts_have_places() {
     let notices = [Notice::Nothing, Notice::LikePlate { place }];
     let facts = Facts {
         plates: &["dry-1.tif".to_owned()],
+        fellows: &[],
         alignment: None,
         balance: Some(&balance),
         noise: None,
@@ -289,6 +291,7 @@ fn too_little_memory_leaves_nothing() {
     let (matte, colour) = square(&Account::unlimited());
     let facts = Facts {
         plates: &[],
+        fellows: &[],
         alignment: None,
         balance: None,
         noise: None,

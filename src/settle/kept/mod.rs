@@ -97,6 +97,16 @@ impl<'a> Keeper<'a> {
         })
     }
 
+    /// The question how a file of a plate lies on the first one.
+    pub fn fellow(&self, file: ShotId, first: ShotId) -> Option<Ticket> {
+        let shots = vec![file, first];
+        let key = self.lights(Keying::of("how a plate's file lies"), &shots)?;
+        Some(Ticket {
+            key: key.done(),
+            shots,
+        })
+    }
+
     /// The question whether the files of a plate agree.
     pub fn agreement(&self, plate: PlateId) -> Option<Ticket> {
         let shots = self.plan.plates[plate.0].shots.clone();
