@@ -128,6 +128,7 @@ fn worded(finding: Finding) -> Finding {
         "align-rough" => {
             "see whether edges fit; where they must: --no-align if the camera stood still, or state the shift in a scene: align dx dy"
         }
+        "align-turned" => "undo that too: --align similarity",
         "balance-untrusted" => "if the light changed, state the gains in a scene: balance r g b",
         _ => return finding,
     };

@@ -39,6 +39,9 @@ pub struct Alignment {
     pub corner: f64,
     /// Correlation reached, 0..1.
     pub correlation: f64,
+    /// Where a shift was asked for and the frame is turned or scaled too, beyond doubt: how far its corners stay off at
+    /// most, px; else 0.
+    pub turned: f64,
     pub trust: Trust,
 }
 

@@ -158,6 +158,25 @@ fn a_still_camera_is_exactly_still() {
 }
 
 #[test]
+fn a_turn_that_a_shift_leaves_is_told() {
+    let turn = Map::affine([0.999_98, 0.006, -0.006, 0.999_98, 0.4, 0.5]);
+    let found = lie(
+        Scene {
+            piece: true,
+            ..SCENE
+        },
+        &turn,
+        Motion::Shift,
+    );
+    let shift = Map::translation(found.shift[0], found.shift[1]);
+    assert_eq!(found.map, shift);
+    let off = error(&shift, &turn, f64::from(SCENE.side));
+    assert!((found.turned - off).abs() < 0.1, "{} {off}", found.turned);
+    let found = lie(SCENE, &turn, Motion::Similarity);
+    assert_eq!(found.turned, 0.0);
+}
+
+#[test]
 fn shifts_are_found_beside_a_piece_and_its_shadow() {
     for (dx, dy) in [(0.37, -0.21), (-2.4, 1.32), (7.0, -11.5)] {
         let truth = Map::translation(dx, dy);
@@ -170,7 +189,7 @@ fn shifts_are_found_beside_a_piece_and_its_shadow() {
             },
         ] {
             let found = lie(scene, &truth, Motion::Shift);
-            assert_eq!(found.trust, Trust::Sure);
+            assert_eq!((found.trust, found.turned), (Trust::Sure, 0.0));
             let off = error(&found.map, &truth, 0.0);
             assert!(off < 0.05, "({dx}, {dy}): off by {off}");
             assert!((found.shift[0] - dx).abs() < 0.05 && (found.shift[1] - dy).abs() < 0.05);

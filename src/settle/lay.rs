@@ -13,6 +13,9 @@ use crate::register::{self, Alignment, Balance, Trust};
 /// Correlation below which an alignment is no match, as `register` has it; for messages.
 const CORRELATION: f64 = 0.5;
 
+/// Pixels at a corner from which `register` speaks of a turn or scale; for messages.
+const TURNED: f64 = 0.3;
+
 /// Change of light in one place only, as a ratio minus 1, from which `register` speaks of it; for messages.
 pub(super) const UNEVEN: f64 = 0.03;
 
@@ -95,7 +98,8 @@ impl Laid {
         let alignment = self.alignment.iter();
         let balance = self.balance.iter();
         self.findings = alignment
-            .filter_map(|alignment| untrusted(alignment, frame))
+            .flat_map(|alignment| [untrusted(alignment, frame), turned(alignment, frame)])
+            .flatten()
             .chain(
                 balance
                     .clone()
@@ -171,6 +175,25 @@ fn rough(alignment: &Alignment, frame: &Shot) -> Finding {
     .place(Space::Frame, frame.rect())
     .measured(alignment.within, alignment.close())
     .remedy("see whether edges fit; where they must, pin it: align dx dy, or align #false if the camera stood still")
+}
+
+/// A shift was asked for, and more happened.
+fn turned(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
+    if alignment.turned == 0.0 {
+        return None;
+    }
+    let shown = frame.shown();
+    let words = format!(
+        "{shown} lies turned or scaled on its plate, and a shift alone leaves its corners up to {:.2} px off",
+        alignment.turned
+    );
+    Some(
+        Finding::look("align-turned", words)
+            .frame(shown)
+            .place(Space::Frame, frame.rect())
+            .measured(alignment.turned, TURNED)
+            .remedy("undo that too: align \"similarity\""),
+    )
 }
 
 /// Where nothing could be compared the gains are 1.

@@ -3,7 +3,8 @@
 //! * `frame`, `plate` [files], `size` of every file {`width`, `height`}
 //! * `plate-files` [{`file`, `align`, `balance`}]: how each file of the plate but the first lies on the first, as below
 //! * `align`: `map` (frame to plate, row by row), and where it was estimated `shift` (plate minus frame, px),
-//!   `deviation` (px), `corner` (how far the map moves a corner at most, px), `correlation`, `trust` (`sure`, `no-match`,
+//!   `deviation` (px), `corner` (how far the map moves a corner at most, px), `turned` (where a shift was asked for and
+//!   leaves corners off: how far, px), `correlation`, `trust` (`sure`, `no-match`,
 //!   `beyond-search`, `featureless`)
 //! * `balance`: `gains`, and where they were estimated `exposure` (stops, positive: the frame is brighter), `used` (share
 //!   of the frame), `deviation` (relative), `uneven` {`place`, `amount`} where light changed in one place only
@@ -121,6 +122,9 @@ fn align(carry: &geom::Map, found: Option<&Alignment>) -> Value {
         align["deviation"] = json!(found.deviation);
         align["within"] = json!(found.within);
         align["corner"] = json!(found.corner);
+        if found.turned > 0.0 {
+            align["turned"] = json!(found.turned);
+        }
         align["correlation"] = json!(found.correlation);
         align["trust"] = json!(match found.trust {
             Trust::Sure => "sure",

@@ -116,12 +116,17 @@ impl Pose {
 
     /// How far the map moves the frame's corners at most, px.
     pub(super) fn corner(&self, frame: &Rect) -> f64 {
-        let map = self.map();
+        self.off(&Pose::still(frame), frame)
+    }
+
+    /// How far two poses lie apart at most, at the frame's corners, px.
+    pub(super) fn off(&self, other: &Pose, frame: &Rect) -> f64 {
+        let maps = [self.map(), other.map()];
         let mut farthest = 0.0f64;
         for x in [frame.x0, frame.x1] {
             for y in [frame.y0, frame.y1] {
-                let (x, y) = (f64::from(x), f64::from(y));
-                let (u, v) = map.apply(x, y);
+                let [(u, v), (x, y)] =
+                    [0, 1].map(|k: usize| maps[k].apply(f64::from(x), f64::from(y)));
                 farthest = farthest.max(((u - x) * (u - x) + (v - y) * (v - y)).sqrt());
             }
         }

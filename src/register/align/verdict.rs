@@ -24,6 +24,8 @@ const SIGNIFICANT: f64 = 3.0;
 const LEAST: f64 = 0.05;
 /// Turns and scales count beyond so many of their deviations.
 const SURE: f64 = 4.5;
+/// A turn or a scale that was not asked for is told from so many px at a corner: half of it shows where a piece is.
+const TURNED: f64 = 0.3;
 /// A plate whose detail is so many times what its finest structure would give as noise has texture.
 const TEXTURE: f32 = 2.0;
 
@@ -36,6 +38,7 @@ pub(super) fn unknown(trust: Trust) -> Alignment {
         within: f64::INFINITY,
         corner: 0.0,
         correlation: 0.0,
+        turned: 0.0,
         trust,
     }
 }
@@ -115,7 +118,21 @@ pub(super) fn judged(
     if found.within > found.close() {
         found.trust = Trust::Rough;
     }
+    if motion == Motion::Shift {
+        found.turned = turned(octaves, &fit, frame);
+    }
     found
+}
+
+/// How far a shift alone leaves the frame's corners off, px, where a turn or a change of scale is beyond doubt.
+fn turned(octaves: &[Vec<Patch>], fit: &Fit, frame: &Rect) -> f64 {
+    let wider = refitted(octaves, fit.clone(), &[SHIFT[0], SHIFT[1], TURN, GROWTH]);
+    let wider = simplified(octaves, wider, &[TURN, GROWTH]);
+    if wider.ways.len() == SHIFT.len() || within(&wider, None, frame) > KNOWN {
+        return 0.0;
+    }
+    let off = wider.pose.off(&fit.pose, frame);
+    if off < TURNED { 0.0 } else { off }
 }
 
 fn deviation(fit: &Fit) -> [f64; 2] {

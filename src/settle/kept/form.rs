@@ -29,12 +29,13 @@ pub fn of_laid(laid: &Laid) -> Vec<u8> {
             within,
             corner,
             correlation,
+            turned,
             trust,
         } = alignment;
         map(out, carry);
         out.numbers(shift);
         out.numbers(deviation);
-        out.numbers(&[*within, *corner, *correlation]);
+        out.numbers(&[*within, *corner, *correlation, *turned]);
         out.tag(match trust {
             Trust::Sure => 0,
             Trust::NoMatch => 1,
@@ -74,6 +75,7 @@ pub fn laid(bytes: &[u8]) -> Option<Laid> {
                 within: from.number()?,
                 corner: from.number()?,
                 correlation: from.number()?,
+                turned: from.number()?,
                 trust: match from.tag()? {
                     0 => Trust::Sure,
                     1 => Trust::NoMatch,
@@ -233,6 +235,7 @@ mod tests {
                 within: 0.04,
                 corner: 7.0,
                 correlation: 0.9,
+                turned: 0.6,
                 trust,
             }),
             balance: Some(Balance {
