@@ -116,6 +116,9 @@ fn worded(finding: Finding) -> Finding {
             "if something holds it there, leave that out: --within \"x,y x,y x,y\"; if the piece is cropped by the frame, all is well"
         }
         "thin-part" => "if it is a rod, leave it out: --within \"x,y x,y x,y\"",
+        "carried-across" => {
+            "look at the place at full size; where another frame shows it, a scene takes it from there: mend from=\"file\" { rig }"
+        }
         "see-through" => {
             "shoot it once more before a second card; in a scene, piece { card \"file\" plate=\"name\" } makes one matte of the pair"
         }

@@ -13,7 +13,7 @@ mod rig;
 mod tools;
 
 pub use matte::card::triangulated;
-pub use rig::{closed, mended};
+pub use rig::mended;
 
 use rayon::prelude::*;
 
@@ -109,6 +109,8 @@ pub enum Notice {
     RodNotFound { place: Rect },
     /// A thin part that may be a rod.
     ThinPart { place: Rect },
+    /// A rod runs before a thin part of the piece, which was carried across beneath it.
+    Carried { place: Rect },
     /// A see-through piece on a featureless plate: one frame can't tell thin ink from dark glass.
     SeeThrough { place: Rect },
     /// The piece is so like the plate here that its inside was closed by its surroundings.
@@ -159,7 +161,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     let mut solved = solved?;
     drop(backdrop);
     // Where the rod runs over the face the piece goes on beneath it.
-    rig::closed(&mut solved.matte, &rig.crossing, account)?;
+    rig.closed(&mut solved.matte, &mut solved.colour, account)?;
     let shadow = ground::shadow::thrown(
         &ground,
         &body,

@@ -43,6 +43,17 @@ pub(super) fn told(notice: &Notice, frame: &Shot) -> Finding {
             "see whether it is solid there; if it is a hole, draw it away: cut { polygon \"...\" }",
             *place,
         ),
+        Notice::Carried { place } => {
+            return Finding::note(
+                "carried-across",
+                format!(
+                    "what holds the piece in {shown} runs before a thin part of it, which is carried across beneath"
+                ),
+            )
+            .frame(shown)
+            .place(Space::Frame, *place)
+            .remedy("look at the place at full size; where another frame shows it, take it from there: mend from=\"file\" { rig }");
+        }
         // The set always answers a piece a little, so this asks for nothing.
         Notice::Elsewhere { place } => {
             return Finding::note(

@@ -33,6 +33,7 @@ pub(super) fn told(facts: &Facts) -> Vec<(&'static str, Option<Rect>)> {
         Notice::Nothing => ("nothing-found", None),
         Notice::RodNotFound { place } => ("rod-not-found", Some(*place)),
         Notice::ThinPart { place } => ("thin-part", Some(*place)),
+        Notice::Carried { place } => ("carried-across", Some(*place)),
         Notice::SeeThrough { place } => ("see-through", Some(*place)),
         Notice::LikePlate { place } => ("like-plate", Some(*place)),
         Notice::Elsewhere { place } => ("changed-elsewhere", Some(*place)),

@@ -13,6 +13,8 @@ pub(super) const BESIDE: (f32, f32) = (0.5, 4.0);
 pub(super) const SET: f32 = 0.75;
 /// How far the rod may have bent away by the first row behind the joint, per row that nothing was seen, and at most.
 const BENT: (f32, f32, f32) = (1.0, 0.05, 3.0);
+/// How far beside its first row the last may lie: pixels, and per row.
+const SLANT: (f32, f32) = (0.5, 0.05);
 const STEP: f32 = 0.25;
 /// How far it may lie from its place on the row before.
 pub(super) const NEXT: f32 = 2.0 * STEP;
@@ -36,6 +38,12 @@ impl Again {
     pub fn beside(&self, s: f32) -> f32 {
         let row = (s.floor() as i32 - self.from).clamp(0, self.beside.len() as i32 - 1);
         self.beside[row as usize]
+    }
+
+    /// Whether it leaves the rod's course: another thin thing crosses here.
+    fn is_slanted(&self) -> bool {
+        let (first, last) = (self.beside[0], self.beside[self.beside.len() - 1]);
+        (last - first).abs() > SLANT.0 + SLANT.1 * (self.beside.len() as f32)
     }
 
     /// Whether the row of `s` is one of these.
@@ -74,7 +82,7 @@ pub(super) fn again(strip: &Strip, look: &Look, joint: i32) -> Vec<Again> {
         let last = run.beside[run.beside.len() - 1];
         run.beside.extend([last; ROWS as usize - 1]);
     }
-    runs.retain(|run| run.beside.len() as i32 >= FEWEST + ROWS - 1);
+    runs.retain(|run| run.beside.len() as i32 >= FEWEST + ROWS - 1 && !run.is_slanted());
     runs
 }
 

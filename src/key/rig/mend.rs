@@ -366,7 +366,7 @@ fn mean(colour: &Light, around: &[(i32, i32)], x: i32, y: i32) -> Option<[f32; 3
 
 /// Continues the coverage inside `area` from the outline on both sides of it: each pixel is read along the line, of
 /// those through it, whose two ends look most alike.
-pub fn closed(matte: &mut Matte, area: &Matte, account: &Account) -> Result<(), OverBudget> {
+pub(super) fn closed(matte: &mut Matte, area: &Matte, account: &Account) -> Result<(), OverBudget> {
     let plan = planned(matte.rect(), |_, _| true, area, 1, account)?;
     let seen: &Matte = matte;
     let values: Vec<Option<f32>> = plan

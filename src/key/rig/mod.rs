@@ -5,8 +5,10 @@
 
 mod again;
 mod axis;
+mod bridge;
 mod crossing;
 mod domain;
+mod glints;
 mod look;
 mod mend;
 mod reach;
@@ -28,8 +30,9 @@ use super::{Ask, Notice};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
+use bridge::Course;
 use domain::{Cell, Domain, Run};
-pub use mend::{closed, mended};
+pub use mend::mended;
 use rod::Rod;
 use through::{Sight, is_twisted};
 use trail::Walk;
@@ -54,6 +57,8 @@ pub(super) struct Rig {
     pub notices: Vec<Notice>,
     /// The rods themselves, until all holes are known.
     rods: Vec<Rod>,
+    /// Where they run, until the piece's coverage is known.
+    courses: Vec<Course>,
 }
 
 /// Pixels the backdrop goes on under the piece: wide enough for the band of an edge out of focus.
@@ -107,6 +112,7 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
     shadow::marked(ground, &rods, &mut rig.shadow);
     let longest = frame.width().max(frame.height());
     rig.lines = rods.iter().map(|rod| rod.line(longest)).collect();
+    rig.courses = rods.iter().map(Course::of).collect();
     rig.rods = rods;
     let main = main_part(&domain, &rig.cells, account)?;
     for run in lost {
@@ -187,6 +193,22 @@ impl Rig {
         }
         Ok(!sights.is_empty())
     }
+
+    /// Carries the piece on beneath the rods that run before it: across thin parts, and over its face.
+    pub fn closed(
+        &mut self,
+        matte: &mut Matte,
+        colour: &mut Light,
+        account: &Account,
+    ) -> Result<(), OverBudget> {
+        glints::taken_out(matte, &self.coverage, account)?;
+        // The face first: a part that is carried across is none of its surroundings.
+        mend::closed(matte, &self.crossing, account)?;
+        let places = bridge::carried(&self.courses, matte, colour, &mut self.crossing);
+        let notices = places.into_iter().map(|place| Notice::Carried { place });
+        self.notices.extend(notices);
+        Ok(())
+    }
 }
 
 /// The largest connected part of the mask without rods: the piece. What else touches the border is no rod's end.
@@ -234,6 +256,7 @@ fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, Over
         lines: Vec::new(),
         notices: Vec::new(),
         rods: Vec::new(),
+        courses: Vec::new(),
     };
     for rod in rods {
         let slack = rod.half + 4.0;

@@ -2,7 +2,8 @@
 
 use super::super::ground::Ground;
 use super::super::{Ask, LightField, Noise, Notice};
-use super::{Rig, closed, found, mended};
+use super::mend::closed;
+use super::{Rig, found, mended};
 use crate::budget::Account;
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};

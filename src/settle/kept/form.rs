@@ -144,6 +144,7 @@ pub fn of_cutout(cutout: &Cutout) -> Vec<u8> {
             Notice::SeeThrough { place } => (3, Some(place)),
             Notice::LikePlate { place } => (4, Some(place)),
             Notice::Elsewhere { place } => (5, Some(place)),
+            Notice::Carried { place } => (6, Some(place)),
         };
         out.tag(tag);
         if let Some(place) = place {
@@ -200,6 +201,9 @@ pub fn cutout(bytes: &[u8], account: &Account) -> Option<Cutout> {
                 place: from.rect()?,
             },
             5 => Notice::Elsewhere {
+                place: from.rect()?,
+            },
+            6 => Notice::Carried {
                 place: from.rect()?,
             },
             _ => return None,
@@ -309,6 +313,8 @@ mod tests {
                 Notice::ThinPart { place },
                 Notice::SeeThrough { place },
                 Notice::LikePlate { place },
+                Notice::Elsewhere { place },
+                Notice::Carried { place },
             ],
         };
         let bytes = of_cutout(&once);
