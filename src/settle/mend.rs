@@ -7,7 +7,7 @@ use super::{Keyed, patch};
 use crate::budget::Account;
 use crate::diag::{Finding, Space};
 use crate::geom::Rect;
-use crate::key;
+use crate::key::{self, Notice};
 use crate::mask::{Layer, Program, Source, Step};
 use crate::plan::{Cut, MendFrom, MendStep};
 use crate::raster::{Light, Matte, Seen};
@@ -53,7 +53,9 @@ pub(super) fn mended(
             let nothing = Finding::note(
                 "mend-nothing",
                 match mend.rig {
-                    Some(_) => "no rod was found across the piece here, and nothing is rebuilt",
+                    Some(_) => {
+                        "no rod was found across the piece's face here, and nothing is rebuilt"
+                    }
                     None => "the piece has nothing where this would rebuild it",
                 },
             )
@@ -120,8 +122,12 @@ fn spot(desk: &Desk, mend: &MendStep, patient: &Patient) -> Result<Matte, Findin
     }
     if let (Some(feather), Some(keyed)) = (mend.rig, patient.keyed) {
         let crossing = &keyed.crossing;
+        let mut crossing = crossing.cropped(crossing.rect(), account)?;
+        if mend.from.is_none() {
+            without_carried(&mut crossing, &keyed.estimates.notices);
+        }
         layers.push(Layer {
-            source: Source::Given(Arc::new(crossing.cropped(crossing.rect(), account)?)),
+            source: Source::Given(Arc::new(crossing)),
             feather,
         });
     }
@@ -130,6 +136,22 @@ fn spot(desk: &Desk, mend: &MendStep, patient: &Patient) -> Result<Matte, Findin
     };
     let space = patient.frame.rect();
     Ok(program.coverage(space, program.extent(space), account)?)
+}
+
+/// Pixels of soft edge around a part that was carried across.
+const EDGE: u32 = 4;
+
+/// Takes out what was carried across beneath a rod already, along the part's own course: its surroundings know less.
+fn without_carried(crossing: &mut Matte, notices: &[Notice]) {
+    for notice in notices {
+        let Notice::Carried { place } = notice else {
+            continue;
+        };
+        let place = place.grown(EDGE).intersected(&crossing.rect());
+        for y in place.y0..place.y1 {
+            crossing.span_mut(y, place.x0, place.x1).fill(0.0);
+        }
+    }
 }
 
 /// The part of an area that lies on the cut.
@@ -180,4 +202,26 @@ fn taken(
         desk.findings.push(asking.told(finding));
     }
     Ok(taken.light)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_carried_across_is_not_rebuilt_from_its_surroundings() {
+        let account = Account::unlimited();
+        let mut crossing = Matte::filled(Rect::of_size(40, 60), 1.0, &account).unwrap();
+        let notices = [
+            Notice::ThinPart {
+                place: Rect::new(0, 0, 40, 10),
+            },
+            Notice::Carried {
+                place: Rect::new(10, 30, 8, 6),
+            },
+        ];
+        without_carried(&mut crossing, &notices);
+        let left = [(5, 5), (12, 32), (7, 27), (25, 32), (12, 50)].map(|(x, y)| crossing.at(x, y));
+        assert_eq!(left, [1.0, 0.0, 0.0, 1.0, 1.0]);
+    }
 }

@@ -1,4 +1,4 @@
-//! Piece and rod as layers, kept only where they are: a frame of 60 MP is mostly set.
+//! Piece and rod as layers, and the piece as it is behind the rod, kept only where they are: a frame of 60 MP is mostly set.
 
 use crate::vector::V3;
 
@@ -9,13 +9,23 @@ pub struct Cover {
     pub alpha: f32,
 }
 
-/// Layers of a whole frame, row by row: piece, then rod.
+/// Coverage of one pixel by what is hung.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Hanging {
+    /// What is seen of the piece.
+    pub piece: Cover,
+    pub rod: Cover,
+    /// The piece, were no rod before it.
+    pub whole: Cover,
+}
+
+/// Layers of a whole frame, row by row.
 #[derive(Clone, Debug)]
 pub struct Covers {
     pub width: u32,
     pub height: u32,
     /// Where each row's covered part begins, and the part.
-    rows: Vec<(usize, Vec<[Cover; 2]>)>,
+    rows: Vec<(usize, Vec<Hanging>)>,
 }
 
 impl Covers {
@@ -28,15 +38,15 @@ impl Covers {
     }
 
     /// The next row.
-    pub fn push(&mut self, row: &[[Cover; 2]]) {
-        let covered = |c: &[Cover; 2]| c[0].alpha > 0.0 || c[1].alpha > 0.0;
+    pub fn push(&mut self, row: &[Hanging]) {
+        let covered = |c: &Hanging| c.piece.alpha > 0.0 || c.rod.alpha > 0.0;
         let first = row.iter().position(covered).unwrap_or(row.len());
         let end = row.iter().rposition(covered).map_or(first, |last| last + 1);
         self.rows.push((first, row[first..end].to_vec()));
     }
 
     /// Nothing outside the frame.
-    pub fn at(&self, x: i64, y: i64) -> [Cover; 2] {
+    pub fn at(&self, x: i64, y: i64) -> Hanging {
         let row = usize::try_from(y).ok().and_then(|y| self.rows.get(y));
         let cover =
             row.and_then(|(first, part)| part.get(usize::try_from(x - *first as i64).ok()?));

@@ -2,7 +2,7 @@
 //! and the light that piece and rod take from the set or throw on it, as a ratio.
 
 use crate::camera::Camera;
-use crate::covers::{Cover, Covers};
+use crate::covers::{Cover, Covers, Hanging};
 use crate::sampling::{Sampler, hash};
 use crate::trace::{Ray, Tracer};
 use crate::vector::V3;
@@ -174,7 +174,7 @@ pub fn hung(world: &World, camera: &Camera, effort: Effort) -> Covers {
     let mut covers = Covers::new(width, height);
     for top in (0..height).step_by(64) {
         let rows = 64.min(height - top);
-        let mut band = vec![[Cover::default(); 2]; width as usize * rows as usize];
+        let mut band = vec![Hanging::default(); width as usize * rows as usize];
         band.par_chunks_mut((width * edge) as usize)
             .enumerate()
             .for_each(|(block, lines)| {
@@ -211,32 +211,47 @@ fn may_show(world: &World, camera: &Camera, x: u32, y: u32, edge: f32) -> bool {
     })
 }
 
-fn pixel(world: &World, camera: &Camera, effort: Effort, x: u32, y: u32) -> [Cover; 2] {
-    let mut cover = [Cover::default(); 2];
+fn pixel(world: &World, camera: &Camera, effort: Effort, x: u32, y: u32) -> Hanging {
+    let mut cover = Hanging::default();
     for i in 0..effort.piece {
         let mut s = Sampler::new(i, pixel_seed(2, x, y));
         let ray = camera.sample(x, y, &mut s);
-        let (t, meeting) = world.meet(ray.from, ray.d, 0.0, true);
-        let which = match &meeting {
-            Meeting::Solid {
-                layer: Layer::Piece,
-                ..
-            } => 0,
-            Meeting::Solid {
-                layer: Layer::Rod, ..
-            } => 1,
-            _ => continue,
+        let seen = |(t, meeting): (f32, Meeting)| {
+            let Meeting::Solid { layer, .. } = meeting else {
+                return None;
+            };
+            let light = (layer != Layer::Set).then(|| {
+                Tracer::new(world, true)
+                    .seen(ray, t, &meeting, s, 0)
+                    .min(V3::splat(BRIGHTEST))
+            });
+            light.map(|light| (layer, light))
         };
-        cover[which].colour += Tracer::new(world, true)
-            .seen(ray, t, &meeting, s, 0)
-            .min(V3::splat(BRIGHTEST));
-        cover[which].alpha += 1.0;
+        let add = |cover: &mut Cover, light| {
+            cover.colour += light;
+            cover.alpha += 1.0;
+        };
+        match seen(world.meet(ray.from, ray.d, 0.0, true)) {
+            Some((Layer::Rod, light)) => {
+                add(&mut cover.rod, light);
+                // Light is as it was with the rod there: only the eye looks past it.
+                if let Some((_, light)) = seen(world.meet_past_rod(ray.from, ray.d)) {
+                    add(&mut cover.whole, light);
+                }
+            }
+            Some((_, light)) => {
+                add(&mut cover.piece, light);
+                add(&mut cover.whole, light);
+            }
+            None => {}
+        }
     }
     let n = effort.piece as f32;
-    cover.map(|c| Cover {
-        colour: c.colour / n,
-        alpha: c.alpha / n,
-    })
+    for part in [&mut cover.piece, &mut cover.rod, &mut cover.whole] {
+        part.colour = part.colour / n;
+        part.alpha /= n;
+    }
+    cover
 }
 
 /// Rows of the grid the ratio is worked out on, at most: it is smooth.

@@ -1,7 +1,7 @@
 //! Painted masks, as a careful retoucher would leave them: the true matte a little choked and softened, the rod cut off.
 
 use crate::camera::Camera;
-use crate::covers::Covers;
+use crate::covers::{Covers, Hanging};
 use crate::layers::{Effort, Raster, hung};
 use crate::vector::{V3, smooth};
 use crate::world::World;
@@ -21,11 +21,11 @@ struct Part {
 
 impl Part {
     /// The covered part of one layer, with `margin` pixels around it.
-    fn of(covers: &Covers, which: usize, margin: i64) -> Part {
+    fn of(covers: &Covers, alpha: fn(Hanging) -> f32, margin: i64) -> Part {
         let [left, top, right, bottom] = covers.bounds();
         let (left, top) = (left - margin, top - margin);
         let (width, height) = (right + margin - left, bottom + margin - top);
-        let at = |n: i64| covers.at(left + n % width, top + n / width)[which].alpha;
+        let at = |n: i64| alpha(covers.at(left + n % width, top + n / width));
         Part {
             left,
             top,
@@ -112,8 +112,8 @@ impl Painted {
 pub fn painted(covers: &Covers) -> Painted {
     let sigma = 0.55 + covers.height as f32 / 4000.0;
     let margin = (4.0 * sigma).ceil() as i64;
-    let mut soft = Part::of(covers, 0, margin).softened(sigma);
-    let rod = Part::of(covers, 1, margin).softened(sigma);
+    let mut soft = Part::of(covers, |hanging| hanging.piece.alpha, margin).softened(sigma);
+    let rod = Part::of(covers, |hanging| hanging.rod.alpha, margin).softened(sigma);
     for (m, r) in soft.values.iter_mut().zip(&rod.values) {
         *m = smooth(0.22, 0.93, *m) * (1.0 - (1.6 * r).min(1.0));
     }
@@ -148,7 +148,7 @@ pub fn painted_with_surroundings(covers: &Covers, ratio: &Raster) -> Painted {
     let around = Raster { pixels, ..*ratio };
     Painted {
         size: (covers.width, covers.height),
-        soft: Part::of(covers, 0, 3).softened(0.6),
+        soft: Part::of(covers, |hanging| hanging.piece.alpha, 3).softened(0.6),
         around: Some(around),
     }
 }

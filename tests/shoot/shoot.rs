@@ -48,7 +48,7 @@ Renders a tabletop shoot: plates, frames with a piece on a rod, painted masks, a
   --ink COLOUR   indigo or crimson (indigo)
   --only TEXT    only the files whose name contains TEXT
 
-Of each piece, truth/NAME.png is straight colour and coverage (brighter than white is white), truth/NAME-light.tif colour times
+Of each piece, whole behind its rod, truth/NAME.png is straight colour and coverage (brighter than white is white), truth/NAME-light.tif colour times
 coverage in linear light, 32-bit, with what is above white (1) kept; both in the frame's geometry at the plate's exposure.
 ";
 

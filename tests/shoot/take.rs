@@ -1,7 +1,7 @@
 //! One frame and the truth about it: parts put together as light adds up, then exposed, or kept as they are.
 
 use crate::camera::Camera;
-use crate::covers::Covers;
+use crate::covers::{Covers, Hanging};
 use crate::layers::{Effort, Raster, hung, ratio};
 use crate::sampling::hash;
 use crate::shots::Placed;
@@ -82,13 +82,13 @@ impl<'b> Take<'b> {
     }
 
     fn light(&self, x: u32, y: u32) -> V3 {
-        let [piece, rod] = self.covers.at(x as i64, y as i64);
+        let Hanging { piece, rod, .. } = self.covers.at(x as i64, y as i64);
         let under = shifted(self.base, x, y, self.accident.bump) * self.ratio_at(x, y);
         piece.colour + rod.colour + under * (1.0 - piece.alpha - rod.alpha).max(0.0)
     }
 
     /// The piece as it should come out of the frame: a 16-bit PNG with its straight colour at the plate's exposure,
-    /// through the profile's curve, and its coverage as alpha. Without the rod, without noise; what is
+    /// through the profile's curve, and its coverage as alpha. Without the rod and whole behind it, without noise; what is
     /// brighter than white is white.
     pub fn cut(&self, path: &Path) -> io::Result<()> {
         let (width, height) = self.base.size();
@@ -101,7 +101,7 @@ impl<'b> Take<'b> {
         let mut stream = writer.stream_writer()?;
         for y in 0..height {
             let codes = |x: u32| {
-                let piece = self.covers.at(x as i64, y as i64)[0];
+                let piece = self.covers.at(x as i64, y as i64).whole;
                 let lens = sensor::lens(x as f32 + 0.5, y as f32 + 0.5, width, height);
                 let straight = piece.colour / piece.alpha.max(1e-6) * lens;
                 let [r, g, b] = straight.array().map(sensor::code);
@@ -126,7 +126,7 @@ impl<'b> Take<'b> {
             (width, height),
             |x, y| {
                 let lens = sensor::lens(x as f32 + 0.5, y as f32 + 0.5, width, height);
-                (self.covers.at(x as i64, y as i64)[0].colour * lens).array()
+                (self.covers.at(x as i64, y as i64).whole.colour * lens).array()
             },
             |s| file.push_floats(s.as_flattened()),
         )?;
@@ -136,17 +136,19 @@ impl<'b> Take<'b> {
     /// Matte, rod, straight colour and ratio, each to the file `place` names.
     pub fn truth(&self, place: &dyn Fn(&str) -> PathBuf) -> io::Result<()> {
         let size = self.base.size();
-        for (what, which) in [("matte", 0), ("rod", 1)] {
+        let write = |what: &str, part: fn(Hanging) -> f32| {
             let mut file = Tiff::create(&place(what), size.0, size.1, 1, Sample::U16)?;
             each_strip(
                 size,
-                |x, y| (self.covers.at(x as i64, y as i64)[which].alpha * 65_535.0 + 0.5) as u16,
+                |x, y| (part(self.covers.at(x as i64, y as i64)) * 65_535.0 + 0.5) as u16,
                 |s| file.push(&s),
             )?;
-            file.finish(&[], None)?;
-        }
+            file.finish(&[], None)
+        };
+        write("matte", |hanging| hanging.piece.alpha)?;
+        write("rod", |hanging| hanging.rod.alpha)?;
         picture(&place("colour"), size, None, |x, y| {
-            let piece = self.covers.at(x as i64, y as i64)[0];
+            let piece = self.covers.at(x as i64, y as i64).piece;
             if piece.alpha > 0.0 {
                 piece.colour / piece.alpha * self.accident.gain
             } else {
@@ -193,9 +195,9 @@ pub fn finished(
                 if let Some((ratio, kx, ky)) = grid {
                     *pixel = *pixel * ratio.between((x as f32 + 0.5) * kx, (y as f32 + 0.5) * ky);
                 }
-                let piece = c.covers.at(x as i64 - by[0], y as i64 - by[1])[0];
+                let piece = c.covers.at(x as i64 - by[0], y as i64 - by[1]).whole;
                 let hidden = if c.placed.behind {
-                    bottle.at(x as i64, y as i64)[0].alpha
+                    bottle.at(x as i64, y as i64).piece.alpha
                 } else {
                     0.0
                 };

@@ -119,6 +119,16 @@ pub struct World {
 impl World {
     /// The first thing from `from` along `d`, and how far off. `hung` says whether piece and rod are there.
     pub fn meet(&self, from: V3, d: V3, near: f32, hung: bool) -> (f32, Meeting) {
+        self.first_of(from, d, near, if hung { 3 } else { 1 })
+    }
+
+    /// The same with the piece there, and no rod before it.
+    pub fn meet_past_rod(&self, from: V3, d: V3) -> (f32, Meeting) {
+        self.first_of(from, d, 0.0, 2)
+    }
+
+    /// Of the set, then the piece, then the rod: so many are there.
+    fn first_of(&self, from: V3, d: V3, near: f32, things: usize) -> (f32, Meeting) {
         let (mut far, mut first) = (f32::INFINITY, First::Void);
         if d.z < 0.0 {
             let t = (WALL - from.z) / d.z;
@@ -140,12 +150,12 @@ impl World {
                 (far, first) = (t, First::Table);
             }
         }
-        let things = [
+        let all = [
             (&self.set, Layer::Set),
             (&self.piece, Layer::Piece),
             (&self.rod, Layer::Rod),
         ];
-        for (thing, layer) in &things[..if hung { 3 } else { 1 }] {
+        for (thing, layer) in &all[..things] {
             if let Some(strike) = thing.strike(from, d, near, far) {
                 let surface = thing.bodies[strike.body as usize].surface;
                 (far, first) = (

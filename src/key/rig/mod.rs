@@ -204,7 +204,8 @@ impl Rig {
         glints::taken_out(matte, &self.coverage, account)?;
         // The face first: a part that is carried across is none of its surroundings.
         mend::closed(matte, &self.crossing, account)?;
-        let places = bridge::carried(&self.courses, matte, colour, &mut self.crossing);
+        let marks = (&mut self.coverage, &mut self.crossing);
+        let places = bridge::carried(&self.courses, matte, colour, marks);
         let notices = places.into_iter().map(|place| Notice::Carried { place });
         self.notices.extend(notices);
         Ok(())

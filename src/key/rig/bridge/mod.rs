@@ -134,12 +134,12 @@ impl Bridge {
     }
 }
 
-/// Carries thin parts across beneath the rods, and marks in `crossing` where; the places.
+/// Carries thin parts across beneath the rods, and marks in `crossing` where, no more in `rods`; the places.
 pub(super) fn carried(
     courses: &[Course],
     matte: &mut Matte,
     colour: &mut Light,
-    crossing: &mut Matte,
+    (rods, crossing): (&mut Matte, &mut Matte),
 ) -> Vec<Rect> {
     let mut places = Vec::new();
     for course in courses {
@@ -159,6 +159,11 @@ pub(super) fn carried(
             if crossing.rect().contains(pixel.x, pixel.y) {
                 let before = crossing.at(pixel.x, pixel.y).max(pixel.hidden);
                 crossing.put(pixel.x, pixel.y, before);
+            }
+            // A rod before the piece is none beside it.
+            if rods.rect().contains(pixel.x, pixel.y) {
+                let beside = rods.at(pixel.x, pixel.y) * (1.0 - pixel.coverage);
+                rods.put(pixel.x, pixel.y, beside);
             }
         }
         let place = (laid.iter().filter(|pixel| pixel.coverage > ENDS))

@@ -72,7 +72,16 @@ fn laid_on(course: Course, left: &Band, right: &Band) -> (Vec<Rect>, Matte, Ligh
     let account = Account::unlimited();
     let (mut matte, mut colour) = hidden(&course, left, right);
     let mut crossing = Matte::filled(matte.rect(), 0.0, &account).unwrap();
-    let places = carried(&[course], &mut matte, &mut colour, &mut crossing);
+    let mut rods = Matte::filled(matte.rect(), 1.0, &account).unwrap();
+    let places = carried(
+        &[course],
+        &mut matte,
+        &mut colour,
+        (&mut rods, &mut crossing),
+    );
+    for (rod, hidden) in rods.data().iter().zip(crossing.data()) {
+        assert!(rod + hidden <= 1.0);
+    }
     (places, matte, colour, crossing)
 }
 
@@ -144,7 +153,9 @@ fn a_wire_before_the_rod_stays_as_it_was_seen() {
     }
     let before = matte.cropped(rect, &account).unwrap();
     let mut crossing = Matte::filled(rect, 0.0, &account).unwrap();
-    let places = carried(&[course()], &mut matte, &mut colour, &mut crossing);
+    let mut rods = Matte::filled(rect, 1.0, &account).unwrap();
+    let marks = (&mut rods, &mut crossing);
+    let places = carried(&[course()], &mut matte, &mut colour, marks);
     assert!(places.is_empty());
     assert_eq!(matte.data(), before.data());
 }
