@@ -8,6 +8,7 @@ mod fit;
 mod gaps;
 mod parts;
 mod slits;
+mod surface;
 #[cfg(test)]
 mod tests;
 
@@ -101,9 +102,10 @@ fn relit(backdrop: &mut Light, open: &Raster<u8>, hole: &parts::Hole, fitted: &F
     let rect = open.rect();
     let width = open.width();
     for &i in hole.pixels.iter().chain(near.iter().flatten()) {
+        let light = hole.light.at(i as usize, width);
         let (x, y) = (i as usize % width, i as usize / width);
         let (x, y) = (rect.x0 + x as i32, rect.y0 + y as i32);
-        backdrop.put(x, y, backdrop.at(x, y).map(|b| b * hole.light));
+        backdrop.put(x, y, backdrop.at(x, y).map(|b| b * light));
     }
 }
 

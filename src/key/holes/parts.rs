@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use super::super::LightField;
 use super::super::tools::labels::{self, Joined};
 use super::fit::{Fitted, Pixel};
+use super::surface::{Lit, Surface, value};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -30,6 +31,8 @@ const LIGHT: f32 = 0.02;
 const FLAT: f64 = 2.0;
 /// Rings a core may grow by, and of the piece around it that are asked for its rim and for its usual colours.
 const GROWN: usize = 3;
+/// Most times that a shaded hole grows.
+const SPREAD: usize = 12;
 const RIM: usize = 3;
 const USUAL: usize = 16;
 /// A rim pixel differs by this many variances, light known to a share.
@@ -68,7 +71,7 @@ pub struct Hole {
     /// Indices of its pixels that show nothing but the plate.
     pub pixels: Vec<u32>,
     /// Its light against the backdrop's.
-    pub light: f32,
+    pub light: Lit,
 }
 
 struct Found {
@@ -115,7 +118,7 @@ pub fn holes(
     }
     let mut sure = (0, f32::INFINITY, 0.0f32);
     for found in found.iter().filter(|found| found.textured) {
-        let light = found.hole.light;
+        let light = found.hole.light.mean();
         sure = (sure.0 + 1, sure.1.min(light), sure.2.max(light));
     }
     let theirs = sure.1 - ABOUT_THEIRS..sure.2 + ABOUT_THEIRS;
@@ -125,7 +128,7 @@ pub fn holes(
         let i = hole.pixels[0] as usize;
         let x = fitted.rect.x0 + (i % fitted.width) as i32;
         let y = fitted.rect.y0 + (i / fitted.width) as i32;
-        let whole = hole.light * light.at(x, y)[1];
+        let whole = hole.light.at(i, fitted.width) * light.at(x, y)[1];
         whole > lights.0 * (1.0 - AROUND) && whole < lights.1 * (1.0 + AROUND)
     };
     Ok(found
@@ -133,6 +136,10 @@ pub fn holes(
         .filter(|found| {
             let hole = &found.hole;
             let alike = |most: f32| rare(fitted, hole, &taken, most);
+            if !hole.light.is_even() {
+                return found.textured || (found.shaped && as_around(hole) && alike(SHAPED));
+            }
+            let lit = |light: Lit| lit(light.mean());
             found.textured
                 || (found.shaped && found.exact)
                 || (lit(hole.light) && alike(COMMON))
@@ -178,29 +185,45 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
         sum += f64::from(p.firm * p.light);
         weight += f64::from(p.firm);
     }
-    let light = (sum / weight) as f32;
-    let spread: f64 = core
-        .iter()
-        .map(|&i| {
-            let p = &fitted.pixels[i as usize];
-            f64::from((p.light - light) * (p.light - light) / (1.0 / p.firm + LIGHT * LIGHT))
-        })
-        .sum();
-    if spread > FLAT * core.len() as f64 || !light.is_finite() {
+    let mean = (sum / weight) as f32;
+    if !mean.is_finite() {
         return None;
     }
-    let like = |i: usize| fitted.inside[i] && fitted.pixels[i].off_plate(light, LIGHT) < LIKE;
-    let grown = fitted.grown(&core, GROWN, like);
+    let width = fitted.width;
+    let light = [Lit::even(mean), Lit::shaded(fitted, LIGHT, &core)]
+        .into_iter()
+        .find(|light| {
+            let spread = core.iter().map(|&i| {
+                let p = &fitted.pixels[i as usize];
+                let off = p.light - light.at(i as usize, width);
+                f64::from(off * off / (1.0 / p.firm + LIGHT * LIGHT))
+            });
+            spread.sum::<f64>() <= FLAT * core.len() as f64
+        })?;
     let mut pixels = core;
-    pixels.extend(grown.into_iter().flatten());
+    let mut light = light;
+    // A surface is told the better the more of it is seen, and may lead on past the light that was looked for.
+    for _ in 0..if light.is_even() { 1 } else { SPREAD } {
+        let like = |i: usize| {
+            fitted.inside[i] && fitted.pixels[i].off_plate(light.at(i, width), LIGHT) < LIKE
+        };
+        let grown = fitted.grown(&pixels, GROWN, like);
+        if grown.iter().all(Vec::is_empty) {
+            break;
+        }
+        pixels.extend(grown.into_iter().flatten());
+        if !light.is_even() {
+            light = Lit::shaded(fitted, LIGHT, &pixels);
+        }
+    }
+    let off = |i: usize, share| fitted.pixels[i].off_plate(light.at(i, width), share);
     let rim = fitted.grown(&pixels, RIM, |_| true);
     let (mut all, mut piece, mut differ) = (0.0f32, 0.0f32, 0.0f32);
     for &i in rim.iter().skip(1).flatten() {
         all += 1.0;
         if fitted.inside[i as usize] {
             piece += 1.0;
-            let far = fitted.pixels[i as usize].off_plate(light, STEP) > DIFFERS;
-            differ += f32::from(u8::from(far));
+            differ += f32::from(u8::from(off(i as usize, STEP) > DIFFERS));
         }
     }
     let closed = piece >= CLOSED * all;
@@ -208,7 +231,7 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
     if piece < ENCLOSED * all || differ < rimmed * piece || piece == 0.0 {
         return None;
     }
-    let told = texture(fitted, &pixels, light);
+    let told = texture(fitted, &pixels, &light);
     let enough = DECISIVE + BEYOND * (3.0 * pixels.len() as f64).sqrt();
     if told.expected > enough && told.gained < MISSED * told.expected {
         return None;
@@ -224,7 +247,8 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
     let deep = if sharp { depth(fitted, &pixels) } else { 0 };
     // What noise leaves open of the mean, at two standard deviations.
     let loose = 2.0 / weight.sqrt() as f32;
-    let as_expected = (light - 1.0).abs() < EXACT + loose && told.tint < EXACT;
+    let as_expected =
+        light.is_even() && (light.mean() - 1.0).abs() < EXACT + loose && told.tint < EXACT;
     let exact = as_expected && deep >= NARROW && pixels.len() >= ENOUGH;
     Some(Found {
         hole: Hole { pixels, light },
@@ -263,7 +287,7 @@ struct Told {
     tint: f32,
 }
 
-fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> Told {
+fn texture(fitted: &Fitted, pixels: &[u32], light: &Lit) -> Told {
     let place = |i: u32| {
         let (x, y) = (i as usize % fitted.width, i as usize / fitted.width);
         let first = pixels[0] as usize;
@@ -277,12 +301,15 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> Told {
     };
     for k in 0..3 {
         let values = |i: u32| {
-            let p = &fitted.pixels[i as usize];
+            let (p, light) = (
+                &fitted.pixels[i as usize],
+                light.at(i as usize, fitted.width),
+            );
             let lit = f64::from(light * p.plate[k]);
             (worth(p, k, light), f64::from(p.frame[k]), lit)
         };
         let mut sums = [0.0f64; 3];
-        let (mut seen, mut plate) = (Slope::default(), Slope::default());
+        let (mut seen, mut plate) = (Surface::default(), Surface::default());
         for &i in pixels {
             let (w, c, b) = values(i);
             sums[0] += w;
@@ -294,7 +321,7 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> Told {
         let (seen, plate) = (seen.fitted(), plate.fitted());
         for &i in pixels {
             let (w, c, b) = values(i);
-            let (c, b) = (c - at(seen, place(i)), b - at(plate, place(i)));
+            let (c, b) = (c - value(seen, place(i)), b - value(plate, place(i)));
             // The plate's own noise is no texture of the set.
             let p = &fitted.pixels[i as usize];
             let noise = PLATE * w * f64::from(p.variance[k]);
@@ -307,53 +334,6 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: f32) -> Told {
         told.tint = told.tint.max(off as f32);
     }
     told
-}
-
-/// A plane through weighted values, by its sums.
-#[derive(Default)]
-struct Slope {
-    square: [[f64; 3]; 3],
-    cross: [f64; 3],
-}
-
-impl Slope {
-    fn add(&mut self, place: [f64; 3], weight: f64, value: f64) {
-        for r in 0..3 {
-            for c in 0..3 {
-                self.square[r][c] += weight * place[r] * place[c];
-            }
-            self.cross[r] += weight * place[r] * value;
-        }
-    }
-
-    /// Its value at the first place and its two slopes; none across a line of pixels.
-    fn fitted(mut self) -> [f64; 3] {
-        let mut solved = [0.0; 3];
-        let whole = [0, 1, 2].map(|r| self.square[r][r]);
-        for r in 0..3 {
-            if self.square[r][r] <= 1e-9 * whole[r] {
-                self.square[r] = [0.0; 3];
-                self.square[r][r] = 1.0;
-                self.cross[r] = 0.0;
-            }
-            for q in r + 1..3 {
-                let share = self.square[q][r] / self.square[r][r];
-                for c in r..3 {
-                    self.square[q][c] -= share * self.square[r][c];
-                }
-                self.cross[q] -= share * self.cross[r];
-            }
-        }
-        for r in (0..3).rev() {
-            let known: f64 = (r + 1..3).map(|c| self.square[r][c] * solved[c]).sum();
-            solved[r] = (self.cross[r] - known) / self.square[r][r];
-        }
-        solved
-    }
-}
-
-fn at(slope: [f64; 3], place: [f64; 3]) -> f64 {
-    (0..3).map(|r| slope[r] * place[r]).sum()
 }
 
 /// 1 / variance of a channel under light that is known to a share.
@@ -371,7 +351,8 @@ fn rare(fitted: &Fitted, hole: &Hole, taken: &[bool], most: f32) -> bool {
             continue;
         }
         all += 1.0;
-        let near = fitted.pixels[i as usize].off_plate(hole.light, ABOUT) < LIKE;
+        let light = hole.light.at(i as usize, fitted.width);
+        let near = fitted.pixels[i as usize].off_plate(light, ABOUT) < LIKE;
         alike += f32::from(u8::from(near));
     }
     all > 0.0 && alike < most * all
