@@ -229,7 +229,7 @@ fn uneven(balance: &Balance, frame: &Shot) -> Option<Finding> {
         .frame(frame.shown())
         .place(Space::Frame, uneven.place)
         .measured(uneven.amount, UNEVEN)
-        .remedy("see whether a flag or a reflection moved; a plate shot again under this light takes it out"),
+        .remedy("see whether a flag or a reflection moved; a plate shot again under this light takes it out, and a shadow that is kept lays it down unless its own within leaves it out"),
     )
 }
 
