@@ -152,7 +152,7 @@ fn away(alignment: &Alignment) -> String {
     let turned = match across[..2] == [1.0, 0.0] && down[..2] == [0.0, 1.0] {
         true => String::new(),
         false => format!(
-            ", turned or scaled so that corners lie up to {:.2} px off,",
+            ", turned or scaled so that corners lie up to {:.2} px off",
             alignment.corner
         ),
     };
