@@ -137,7 +137,7 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
             "the plate has too little in it to hold on to, and the best match, {dx:.1} {dy:.1} px away, is known to within {:.1} px only",
             alignment.within
         ),
-        Trust::Featureless => "the plate has nothing in it to hold on to".to_owned(),
+        Trust::Featureless => "frame or plate has nothing in it to hold on to".to_owned(),
     };
     // Beyond the window the direction is known, if not the distance.
     let remedy = match alignment.trust {
