@@ -270,3 +270,25 @@ fn files_that_give_no_hold_lie_as_they_are() {
         fault.message
     );
 }
+
+/// Files that differ everywhere have no noise to hide in.
+#[test]
+fn a_file_shot_without_its_flash_is_no_plate() {
+    let at = folder("plates-dark");
+    shot(&at, "p1.tif", STILL);
+    for (gain, why) in [(0.02, ""), (0.3, "by a stop or more")] {
+        let seed = 2;
+        shot(
+            &at,
+            "p2.tif",
+            Take {
+                gain,
+                seed,
+                ..STILL
+            },
+        );
+        let fault = settled(&planned(&at, &["p1.tif", "p2.tif"])).unwrap_err();
+        assert_eq!(fault.id, "plate-differs");
+        assert!(fault.message.contains(why), "{}", fault.message);
+    }
+}

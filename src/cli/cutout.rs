@@ -17,7 +17,7 @@ use crate::raster::Matte;
 use crate::register::Motion;
 use crate::scene::{ProfileName, Scene, points};
 use crate::settle::keyed::{self, Wish};
-use crate::settle::painted_matte;
+use crate::settle::{self, painted_matte};
 use serde_json::{Map, Value, json};
 use std::path::{Path, PathBuf};
 
@@ -54,9 +54,15 @@ fn cut(args: &CutoutArgs) -> Result<Answer, Vec<Finding>> {
         one(Finding::stop("folder-unwritable", fault.to_string())
             .remedy("give a folder of your own that can be written: --out DIR"))
     })?;
-    let limit = limit(&within, &alone, &account).map_err(one)?;
+    // There is no text to point at.
+    let broken = |finding: Finding| {
+        let mut all = settle::with_all_broken(vec![finding], alone.footage(), &account);
+        all.iter_mut().for_each(|finding| finding.span = None);
+        all
+    };
+    let limit = limit(&within, &alone, &account).map_err(broken)?;
     let plates = alone.plates();
-    let set = keyed::plate(&plates, &account).map_err(one)?;
+    let set = keyed::plate(&plates, &account).map_err(broken)?;
     let wish = Wish {
         laying: Laying {
             carry: carry(args),
@@ -65,7 +71,7 @@ fn cut(args: &CutoutArgs) -> Result<Answer, Vec<Finding>> {
         sigma: args.sigma,
         within: limit.as_ref(),
     };
-    let cut = keyed::cut(alone.frame(), &set.files, wish, &account).map_err(one)?;
+    let cut = keyed::cut(alone.frame(), &set.files, wish, &account).map_err(broken)?;
     // Only the cut-out is written.
     drop(cut.frame_light);
     let shown: Vec<String> = plates.iter().map(|plate| plate.shown()).collect();

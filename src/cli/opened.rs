@@ -7,6 +7,7 @@ use crate::budget::Account;
 use crate::diag::{Finding, SourceId};
 use crate::plan::{self, Plan, Settings};
 use crate::scene::{self, FileLoader, Scene};
+use crate::settle;
 use crate::store::Store;
 use std::path::{Path, PathBuf};
 
@@ -80,7 +81,13 @@ pub(super) fn opened(args: &SceneArgs, outputs: &[String]) -> Result<Opened, Sto
 impl Opened {
     /// A reason found later on.
     pub fn stopped(&self, finding: Finding) -> Stopped {
-        Stopped::with(vec![finding], &self.scene.sources)
+        self.all_stopped(vec![finding])
+    }
+
+    /// Reasons found later on; where a file is damaged, all that are.
+    pub fn all_stopped(&self, findings: Vec<Finding>) -> Stopped {
+        let all = settle::with_all_broken(findings, &self.plan.footage, &self.account);
+        Stopped::with(all, &self.scene.sources)
     }
 
     /// Every file this run reads: the scene, what it includes, frames and painted masks.

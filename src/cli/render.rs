@@ -18,7 +18,7 @@ use std::path::Path;
 pub(super) fn run(args: &RenderArgs) -> Result<Answer, Stopped> {
     on_threads(&args.scene, || {
         let opened = opened(&args.scene, &args.outputs)?;
-        rendered(args, &opened).map_err(|findings| Stopped::with(findings, &opened.scene.sources))
+        rendered(args, &opened).map_err(|findings| opened.all_stopped(findings))
     })
 }
 

@@ -39,6 +39,11 @@ impl Alone {
         shots.map(|&id| self.footage.shot(id)).collect()
     }
 
+    /// Every file that was opened.
+    pub fn footage(&self) -> &Footage {
+        &self.footage
+    }
+
     pub fn within(&self) -> Option<&Painted> {
         self.footage.painted.first()
     }

@@ -23,6 +23,8 @@ pub struct Shot {
     pub frame: Frame,
     pub profile: Profile,
     pub decoding: Arc<Decoding>,
+    /// Where it is named first.
+    pub span: Span,
     stated: Option<ProfileName>,
 }
 
@@ -48,6 +50,8 @@ impl Shot {
 pub struct Painted {
     pub path: PathBuf,
     pub frame: Frame,
+    /// Where it is named first.
+    pub span: Span,
 }
 
 #[derive(Debug, Default)]
@@ -137,6 +141,7 @@ impl<'a> Opener<'a> {
             frame,
             profile,
             decoding,
+            span: reference.path.span,
             stated,
         });
         Some(ShotId(self.footage.shots.len() - 1))
@@ -158,6 +163,7 @@ impl<'a> Opener<'a> {
         self.footage.painted.push(Painted {
             path: path.to_owned(),
             frame,
+            span,
         });
         Some(PaintedId(self.footage.painted.len() - 1))
     }

@@ -38,6 +38,9 @@ const AROUND: u32 = 3;
 /// rounding, and the later one is named.
 const ALMOST: f32 = 0.999;
 
+/// No exposure is noisier than this share of its light: beyond, the files differ everywhere (one was shot without its flash).
+const NOISIEST: f32 = 0.08;
+
 /// Brightness bins, even in the square root of light.
 const BINS: usize = 16;
 
@@ -227,7 +230,7 @@ fn finest(lights: &[Light], x: i32, y: i32) -> [f32; 3] {
 }
 
 /// Standard deviation of [`difference`] by brightness and channel: 1.4826 x its median, never under half a step of the
-/// files' own codes, and never over twice what the whole picture says of noise that grows with the root of light: all
+/// files' own codes nor over [`NOISIEST`], and never over twice what the whole picture says of noise that grows with the root of light: all
 /// of some brightness may be the thing that was left in.
 fn noise(files: &[PlateFile], account: &Account) -> Result<Vec<[f32; 3]>, Fault> {
     let cells = (BINS + 1) * 3 * SIZES;
@@ -271,8 +274,10 @@ fn noise(files: &[PlateFile], account: &Account) -> Result<Vec<[f32; 3]>, Fault>
             let root = (bin as f32 + 1.0) / (BINS as f32 - 1.0);
             let least = 0.5 * step * (0.1 + 2.4 * root);
             std::array::from_fn(|c| {
-                let most = 2.0 * deviation(BINS, c) * shot_noise(root * root);
-                deviation(bin, c).min(most).max(least)
+                let light = root * root;
+                let most = 2.0 * deviation(BINS, c) * shot_noise(light);
+                let ever = NOISIEST * (light + 0.1);
+                deviation(bin, c).min(most).min(ever).max(least)
             })
         })
         .collect())

@@ -13,6 +13,10 @@ use crate::register::{Alignment, Motion, Trust};
 /// A gain that differs from 1 by no more is none: a seventh of the 0.01 EV that light may be off by.
 const DRIFT: f64 = 0.001;
 
+/// A gain beyond this, or below its inverse, is no drift: one stop. Such a file stays as dark or bright as it is, and is
+/// then found to differ.
+const MOST: f64 = 2.0;
+
 /// Pixels below which nothing is moved, as `register` has it; for messages.
 const STILL: f64 = 0.05;
 
@@ -33,7 +37,8 @@ pub(super) fn laid(file: &Shot, first: &Shot, account: &Account) -> Result<Laid,
     let mut laid = lay::laid(file, &plate, LAYING, &held, account)?;
     let sure = laid.balance.as_ref().map_or(0.0, |b| SURE * b.deviation);
     let none = |gain: &f64| (gain - 1.0).abs() <= DRIFT.max(sure);
-    if laid.gains.iter().all(none) {
+    let other = |gain: &f64| !(1.0 / MOST..=MOST).contains(gain);
+    if laid.gains.iter().all(none) || laid.gains.iter().any(other) {
         laid.gains = [1.0; 3];
     }
     // Whether it matters that one can't be laid down is seen when they are compared.
@@ -118,6 +123,10 @@ pub(super) fn told(file: &Shot, first: &Shot, laid: &Laid, span: Option<Span>) -
 /// Why a file stays where it is, for the message that it differs.
 pub(super) fn why_not(laid: &Laid) -> Option<&'static str> {
     let alignment = laid.alignment.as_ref()?;
+    let balance = laid.balance.as_ref()?;
+    if balance.exposure.abs() >= 1.0 || balance.used == 0.0 {
+        return Some("it is lit otherwise than the first file, by a stop or more");
+    }
     match alignment.trust {
         Trust::Sure | Trust::Rough => None,
         Trust::NoMatch => Some("it can't be laid onto the first file: too little looks alike"),
@@ -143,7 +152,7 @@ fn away(alignment: &Alignment) -> String {
     let turned = match across[..2] == [1.0, 0.0] && down[..2] == [0.0, 1.0] {
         true => String::new(),
         false => format!(
-            ", turned or scaled so that corners lie up to {:.2} px off,",
+            ", turned or scaled so that corners lie up to {:.2} px off",
             alignment.corner
         ),
     };

@@ -137,7 +137,7 @@ fn untrusted(alignment: &Alignment, frame: &Shot) -> Option<Finding> {
             "the plate has too little in it to hold on to, and the best match, {dx:.1} {dy:.1} px away, is known to within {:.1} px only",
             alignment.within
         ),
-        Trust::Featureless => "the plate has nothing in it to hold on to".to_owned(),
+        Trust::Featureless => "frame or plate has nothing in it to hold on to".to_owned(),
     };
     // Beyond the window the direction is known, if not the distance.
     let remedy = match alignment.trust {
@@ -229,7 +229,7 @@ fn uneven(balance: &Balance, frame: &Shot) -> Option<Finding> {
         .frame(frame.shown())
         .place(Space::Frame, uneven.place)
         .measured(uneven.amount, UNEVEN)
-        .remedy("see whether a flag or a reflection moved; a plate shot again under this light takes it out"),
+        .remedy("see whether a flag or a reflection moved; a plate shot again under this light takes it out, and a shadow that is kept lays it down unless its own within leaves it out"),
     )
 }
 

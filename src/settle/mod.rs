@@ -6,6 +6,8 @@
 mod added;
 mod agree;
 mod ahead;
+mod border;
+mod broken;
 mod colour;
 mod coverage;
 mod desk;
@@ -25,6 +27,7 @@ mod sight;
 
 pub(crate) use coverage::{painted_matte, unreadable};
 
+pub use broken::with_all_broken;
 pub use kept::Origin;
 pub use lay::{Laid, laid};
 pub use plate::{PlateFile, PlateSight};
@@ -237,13 +240,25 @@ pub fn settled_keeping(
             matte,
         });
     }
-    Ok(Settled {
+    let mut settled = Settled {
         findings: desk.findings,
         fellows: desk.fellows,
         cuts,
         masks,
         areas,
-    })
+    };
+    for (id, within, member) in wanted.shadows {
+        let (cut, shot) = (&plan.cuts[id.0], plan.cuts[id.0].shot);
+        let within = within.map(|recipe| settled.area(shot, recipe));
+        let keyed = settled.cut(id).keyed.as_deref();
+        let found = keyed.and_then(|k| border::told(k, within, plan.footage.shot(shot)));
+        let asking = Asking {
+            span: cut.span,
+            member: Some(member),
+        };
+        settled.findings.extend(found.map(|f| asking.told(f)));
+    }
+    Ok(settled)
 }
 
 fn asking(cut: &Cut) -> Asking<'_> {
@@ -276,16 +291,18 @@ struct Uses {
 }
 
 #[derive(Default)]
-struct Wanted {
+struct Wanted<'a> {
     cuts: Vec<(CutId, Uses)>,
     masks: Vec<(MaskId, Rect)>,
     /// Those of the masks that something stands behind.
     behind: Vec<(MaskId, Rect)>,
     areas: Vec<(ShotId, MaskRecipe)>,
+    /// Shadows that are kept, where they count, and of whom.
+    shadows: Vec<(CutId, Option<&'a MaskRecipe>, &'a str)>,
 }
 
-impl Wanted {
-    fn collect(&mut self, plan: &Plan, nodes: &[Node], canvas: Rect) {
+impl<'a> Wanted<'a> {
+    fn collect(&mut self, plan: &Plan, nodes: &'a [Node], canvas: Rect) {
         for node in nodes {
             match node {
                 Node::Element(step) => {
@@ -293,6 +310,12 @@ impl Wanted {
                     if let Some(mask) = step.behind {
                         self.mask(mask, canvas);
                         self.behind.push((mask, canvas));
+                    }
+                    if let Some(shadow) = &step.shadow {
+                        let shadow = (step.cut, shadow.within.as_ref(), step.member.as_str());
+                        if !self.shadows.contains(&shadow) {
+                            self.shadows.push(shadow);
+                        }
                     }
                     if let Some(within) = step.shadow.as_ref().and_then(|s| s.within.as_ref()) {
                         let area = (plan.cuts[step.cut.0].shot, within.clone());

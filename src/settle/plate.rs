@@ -54,24 +54,38 @@ impl Seen for PlateSight<'_> {
         let [first, others @ ..] = self.files else {
             return Ok(Light::filled(Rect::EMPTY, [0.0; 3], &self.account)?);
         };
-        let mut mean = straight(first.shot, rect, &self.account)?;
         if others.is_empty() {
-            return Ok(mean);
+            return straight(first.shot, rect, &self.account);
         }
-        let whole = first.shot.rect();
+        let rows = (AT_ONCE / rect.width().max(1)).max(64);
+        if rect.height() <= rows {
+            return self.mean(first, others, rect);
+        }
+        let mut whole = Light::filled(rect, [0.0; 3], &self.account)?;
+        for band in rect.bands(rows) {
+            let mean = self.mean(first, others, band)?;
+            for y in band.y0..band.y1 {
+                whole.row_mut(y).copy_from_slice(mean.row(y));
+            }
+        }
+        Ok(whole)
+    }
+}
+
+/// Pixels whose mean is made at a time: every file's are held meanwhile.
+const AT_ONCE: u32 = 1 << 22;
+
+impl PlateSight<'_> {
+    fn mean(&self, first: &PlateFile, others: &[PlateFile], rect: Rect) -> Result<Light, Finding> {
         let around = match others.iter().any(PlateFile::moved) {
-            true => straight(
-                first.shot,
-                rect.grown(DETAIL + 1).intersected(&whole),
-                &self.account,
-            )?,
-            false => Light::filled(Rect::EMPTY, [0.0; 3], &self.account)?,
+            true => rect.grown(DETAIL + 1).intersected(&first.shot.rect()),
+            false => rect,
         };
+        let around = straight(first.shot, around, &self.account)?;
+        let mut mean = around.cropped(rect, &self.account)?;
         for file in others {
             let mut light = file.light(rect, &self.account)?;
-            if file.moved() {
-                file.mended(&mut light, &around, Mend::EdgeAndDetail);
-            }
+            file.mended(&mut light, &around, Mend::EdgeAndDetail);
             for (sum, pixel) in mean.data_mut().iter_mut().zip(light.data()) {
                 *sum = std::array::from_fn(|k| sum[k] + pixel[k]);
             }

@@ -116,6 +116,9 @@ fn a_failed_render_leaves_the_previous_files_as_they_were() {
     assert_eq!((ran.code, ran.out.as_str()), (1, ""));
     insta::assert_snapshot!(ran.err, @r#"
     stop frames/bad.tif holds NaN or infinity at pixel 0,70, channel 0 (counted from 0); every sample must be a finite number [frame-unreadable]
+      at scene.kdl:5:7
+      5 | plate "frames/bad.tif"
+        |       ^^^^^^^^^^^^^^^^
       frame: frames/bad.tif
 
     1 thing to put right; no picture was written
@@ -123,6 +126,46 @@ fn a_failed_render_leaves_the_previous_files_as_they_were() {
     assert_eq!(bytes(&at.join("out/shelf-indigo.tif")), before);
     assert_eq!(outputs(&at), ["card.png", "shelf-indigo.tif"]);
     assert_eq!(bytes(&plate), whole);
+}
+
+/// Pixels are read one file after the other; what is broken is told in one run all the same, each file at its line.
+#[test]
+fn all_damaged_files_are_told_at_once() {
+    let scene = "scene \"shelf\" language=1\nplate \"frames/plate.tif\"\n\
+        element \"a\" { frame \"frames/bad-1.tif\" }\nelement \"b\" { frame \"frames/bad-2.tif\"; mask { all } }\n\
+        output \"master\" { file \"master.tif\" }\n";
+    let at = shelf("broken", scene);
+    let (w, h) = (96u32, 80u32);
+    for (name, row) in [("bad-1", 70), ("bad-2", 3)] {
+        let mut samples = vec![0.5f32; (w * h * 3) as usize];
+        samples[(w * row * 3) as usize] = f32::INFINITY;
+        super::common::rgb32f(&at.join(format!("frames/{name}.tif")), w, h, &samples);
+    }
+    for verb in ["render", "explain", "pin"] {
+        let ran = run(&at, &[verb, "scene.kdl"]);
+        assert_eq!((ran.code, ran.out.as_str()), (1, ""), "{verb}");
+        let told: Vec<&str> = ran.err.lines().filter(|l| l.starts_with("  at ")).collect();
+        assert_eq!(
+            told,
+            ["  at scene.kdl:3:21", "  at scene.kdl:4:21"],
+            "{verb}"
+        );
+    }
+    assert!(!at.join("master.tif").exists());
+    // Without a scene there is no line to point at.
+    let typed = [
+        "cutout",
+        "frames/bad-1.tif",
+        "--plate",
+        "frames/bad-2.tif",
+        "--out",
+        "cut",
+    ];
+    let ran = run(&at, &typed);
+    assert_eq!((ran.code, ran.out.as_str()), (1, ""));
+    let told: Vec<&str> = ran.err.lines().filter(|l| l.starts_with("stop ")).collect();
+    assert_eq!(told.len(), 2, "{}", ran.err);
+    assert!(!ran.err.contains("  at "), "{}", ran.err);
 }
 
 #[test]

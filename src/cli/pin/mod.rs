@@ -25,7 +25,7 @@ pub(super) fn run(args: &PinArgs) -> Result<Answer, Stopped> {
         let sources = &opened.scene.sources;
         let stopped = |findings| Stopped::with(findings, sources);
         let mut findings = opened.findings.clone();
-        let found = settled::found(&opened).map_err(stopped)?;
+        let found = settled::found(&opened).map_err(|found| opened.all_stopped(found))?;
         findings.extend(found.findings);
         let (texts, pins) = texts::stated(&opened.scene, found.pins, &mut findings);
         if !texts.is_empty() {

@@ -191,6 +191,14 @@ fn a_whole_chunk_must_fit_its_checksum() {
     let mut build = Build::strips(16, 16, 1, 16, &noise(256)).deflated();
     build.chunks[0][100] ^= 1;
     insta::assert_snapshot!(read_within(&build.bytes(), LIMIT).unwrap_err(), @"is damaged: strip 0 of 1 does not decode: its Deflate checksum does not fit its data (after 240 of 256 bytes); copy or save the file again");
+    // So must one that decodes to more than it should: what is damaged often does.
+    let mut more = Build::strips(16, 16, 1, 16, &noise(256)).deflated();
+    more.chunks[0] = compress_to_vec_zlib(&[noise(256), vec![1; 40_000]].concat(), 6);
+    assert!(read_within(&more.bytes(), LIMIT).is_ok());
+    let last = more.chunks[0].len() - 1;
+    more.chunks[0][last] ^= 1;
+    let error = read_within(&more.bytes(), LIMIT).unwrap_err().to_string();
+    assert!(error.contains("checksum does not fit"), "{error}");
     let frame = opened(&build.bytes());
     let part = frame.samples(Rect::of_size(16, 15), &Account::unlimited());
     assert!(part.is_ok(), "nobody looked at the end");
@@ -200,7 +208,14 @@ fn a_whole_chunk_must_fit_its_checksum() {
 fn a_deflate_bomb_stops_at_the_size_it_must_have() {
     let mut bomb = Build::tiles(16, 16, 1, 16, &[0; 256]).set(259, 3, &[8]);
     bomb.chunks[0] = compress_to_vec_zlib(&vec![7; 64 << 20], 6);
-    assert_eq!(read_within(&bomb.bytes(), 1 << 20).unwrap(), vec![7; 256]);
+    insta::assert_snapshot!(read_within(&bomb.bytes(), 1 << 20).unwrap_err(), @"is damaged: tile 0 of 1 does not decode: its Deflate data goes on far beyond it (after 240 of 256 bytes); copy or save the file again");
+    // A last strip that was filled up to the others' height is whole.
+    let mut full = Build::strips(16, 24, 1, 16, &noise(384)).deflated();
+    full.chunks[1] = compress_to_vec_zlib(&[9; 256], 6);
+    assert_eq!(
+        read_within(&full.bytes(), 1 << 20).unwrap()[256..],
+        [9; 128]
+    );
     let profile = png(&[
         ihdr(1, 1, 8, 0),
         (

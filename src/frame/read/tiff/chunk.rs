@@ -88,6 +88,9 @@ pub fn rows<K: Stored>(
         };
         y = part.y0;
     }
+    // Of a last strip that is as tall as the others.
+    let below = u64::from(layout.chunks.height.saturating_sub(place.rect.height()));
+    let spare = below * row_bytes as u64;
     let mut stream = Stream::new(bytes, extent, layout.compression);
     let mut raw = vec![0; row_bytes];
     let mut numbers = vec![K::Word::default(); count];
@@ -97,7 +100,7 @@ pub fn rows<K: Stored>(
     for y in y..part.y1 {
         let filled = stream.fill(&mut raw).and_then(|()| {
             if y + 1 == place.rect.y1 {
-                stream.end()
+                stream.end(spare)
             } else {
                 Ok(())
             }

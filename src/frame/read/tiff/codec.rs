@@ -91,18 +91,20 @@ impl<'a, B: Octets + ?Sized> Stream<'a, B> {
         }
     }
 
-    /// After the last byte of a chunk: looks at the checksum, where there is one. What follows is nobody's business:
-    /// some writers fill a last strip up.
-    pub fn end(&mut self) -> Result<(), Short> {
+    /// After the last byte of a chunk: looks at the checksum, where there is one. Some writers fill a last strip up: up
+    /// to `spare` bytes more are no fault, and neither are some more that mean nothing.
+    pub fn end(&mut self, spare: u64) -> Result<(), Short> {
         match &mut self.codec {
-            Codec::Deflate(inflate) if inflate.from == inflate.to => {
-                inflate.more(&mut self.input).map_err(Short::Broken)?;
-                Ok(())
-            }
+            Codec::Deflate(inflate) => inflate
+                .end(&mut self.input, spare.saturating_add(SLACK))
+                .map_err(Short::Broken),
             _ => Ok(()),
         }
     }
 }
+
+/// Bytes of nothing behind a chunk that are looked through for its checksum.
+const SLACK: u64 = 1 << 16;
 
 /// Why a stream gave too little.
 #[derive(Debug)]
@@ -270,6 +272,25 @@ impl Inflate {
             filled += count;
         }
         Ok(filled)
+    }
+
+    /// Decodes to the end of the stream, where its checksum stands. Damaged data often decodes on and on.
+    fn end<B: Octets + ?Sized>(
+        &mut self,
+        input: &mut Input<'_, B>,
+        most: u64,
+    ) -> Result<(), Fault> {
+        let mut spare = 0;
+        loop {
+            spare += (self.to - self.from) as u64;
+            self.from = self.to;
+            if spare > most {
+                return Err(Fault::Data("its Deflate data goes on far beyond it"));
+            }
+            if !self.more(input)? {
+                return Ok(());
+            }
+        }
     }
 
     /// Decodes some more into the ring; false at the end of the stream.
