@@ -37,6 +37,12 @@ const PLAIN: f32 = 5.0;
 const RISE: i32 = 4;
 const KEPT: i32 = 6;
 const GROWTH: f32 = 0.25;
+/// What is darker than the set and differs from it in tint by less than so many units and this share of that may be
+/// shadow, unless it is so much less dark so many pixels further in.
+const TINT: f32 = 3.0;
+const TINT_SHARE: f32 = 0.2;
+const FADES: f32 = 0.7;
+const FADED: i32 = 3;
 /// So many pixels behind the rise begins what is surely solid.
 const BEHIND: i32 = 2;
 /// A piece less deep than this, in pixels, has no shade of its own that could be told from an edge.
@@ -216,7 +222,9 @@ fn behind(sensed: &Sensed, soft: &Raster<f32>, i: usize) -> Option<Behind> {
         let most = GROWTH * size(here);
         let is_kept =
             |next: [f32; 3]| (0..3).all(|k| (next[k] - here[k]) * here[k].signum() < most);
-        (t + 1..=t + KEPT).all(|t| at(t).is_some_and(is_kept))
+        // A shadow lies darkest at the piece's foot and fades outward.
+        let fades = || at(t + FADED).is_some_and(|next| size(next) < FADES * size(here));
+        (!may_be_shadow(here) || fades()) && (t + 1..=t + KEPT).all(|t| at(t).is_some_and(is_kept))
     })?;
     // What ends is a thin part, and its other edge begins sooner.
     let last = (over..INNER)
@@ -237,6 +245,13 @@ fn behind(sensed: &Sensed, soft: &Raster<f32>, i: usize) -> Option<Behind> {
         behind.crossing |= u32::from(crosses) << t;
     }
     Some(behind)
+}
+
+/// Whether such a difference may be the set's in shadow.
+fn may_be_shadow(v: [f32; 3]) -> bool {
+    let most = v.iter().copied().fold(f32::MIN, f32::max);
+    let least = v.iter().copied().fold(f32::MAX, f32::min);
+    most < 0.0 && most - least < TINT - TINT_SHARE * least
 }
 
 fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
@@ -352,6 +367,30 @@ mod tests {
                 assert!(got < 0.03, "{x} {y}: {got}");
             }
         }
+    }
+
+    #[test]
+    fn shadow_at_the_foot_of_a_piece_is_left_to_the_matte() {
+        // A strip of set that the body holds, darkest beside the piece or beside the open set.
+        let strip = |begins: f32, ends: f32| {
+            let mut made = scene(120, |x, _| f64::from(u8::from(x > 48.0)), |_, _| [0.0; 3]);
+            for y in 0..120 {
+                for x in 0..120 {
+                    let t = (x - 48) as f32 / 12.0;
+                    let light = match x {
+                        ..48 => 1.0,
+                        48..60 => 1.0 - begins + (begins - ends) * t,
+                        _ => 1.15,
+                    };
+                    made.frame.put(x, y, [0.2 * light; 3]);
+                    made.backdrop.put(x, y, [0.2; 3]);
+                }
+            }
+            let found = found(&made);
+            (0..120).any(|y| (48..59).any(|x| found.at(x, y) != 0))
+        };
+        assert!(!strip(0.1, 0.12));
+        assert!(strip(0.4, -0.2));
     }
 
     #[test]
