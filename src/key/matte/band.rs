@@ -5,6 +5,7 @@ use crate::budget::{Account, Charge, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Matte, Raster};
 
+use super::faces;
 use super::measure::Sensed;
 use super::outline::Outline;
 use super::stretches::Rises;
@@ -48,6 +49,8 @@ pub struct Band {
     strands: Vec<u8>,
     /// How much of the plate is seen through a hole, in 255ths; 0 where that is not known.
     seen: Raster<u8>,
+    /// 1 where the piece is solid behind a sharp edge, whatever it looks like there.
+    faces: Raster<u8>,
     _charge: Charge,
 }
 
@@ -59,6 +62,7 @@ impl Band {
         account: &Account,
     ) -> Result<Band, OverBudget> {
         let rect = sensed.frame.rect();
+        let faces = faces::solid(sensed, &outline, account)?;
         let Outline {
             inside,
             depth,
@@ -149,8 +153,44 @@ impl Band {
             saturated,
             strands,
             seen,
+            faces,
             _charge: charge,
         })
+    }
+
+    /// The band without what `matte` takes for a veil though it lies behind a sharp edge: that is solid. `None` where
+    /// there is no such place.
+    pub fn settled(&self, matte: &Matte, account: &Account) -> Result<Option<Band>, OverBudget> {
+        let mut faces = self.faces.cropped(self.faces.rect(), account)?;
+        for (n, &pixel) in self.list.iter().enumerate() {
+            if self.strands[n] != 0 || self.seen.data()[pixel as usize] != 0 {
+                faces.data_mut()[pixel as usize] = 0;
+            }
+        }
+        if !faces::missed(&mut faces, matte, account)? {
+            return Ok(None);
+        }
+        let mut unknown = self.unknown.cropped(self.unknown.rect(), account)?;
+        for (unknown, &face) in unknown.data_mut().iter_mut().zip(faces.data()) {
+            if face != 0 {
+                *unknown = 0;
+            }
+        }
+        let left = |pixel: u32| unknown.data()[pixel as usize] != 0;
+        let kept: Vec<usize> = (0..self.list.len())
+            .filter(|&n| left(self.list[n]))
+            .collect();
+        let charge = account.charge(kept.len() as u64 * 16, "matte unknowns")?;
+        Ok(Some(Band {
+            list: kept.iter().map(|&n| self.list[n]).collect(),
+            saturated: kept.iter().map(|&n| self.saturated[n]).collect(),
+            strands: kept.iter().map(|&n| self.strands[n]).collect(),
+            depth: self.depth.cropped(self.depth.rect(), account)?,
+            seen: self.seen.cropped(self.seen.rect(), account)?,
+            unknown,
+            faces,
+            _charge: charge,
+        }))
     }
 
     /// Coverage to start from: 1 inside, 0 outside, in between at the outline.

@@ -9,6 +9,7 @@ mod colour;
 mod contour;
 mod edge;
 mod evened;
+mod faces;
 mod laid;
 mod lanes;
 mod measure;
@@ -129,6 +130,87 @@ pub(super) fn solved(known: &Known, account: &Account) -> Result<Solved, OverBud
     told(known, &sensed, &band, account)
 }
 
+/// Coverage and colour while they are found in turn.
+struct Turns<'a> {
+    sensed: &'a measure::Sensed<'a>,
+    band: &'a band::Band,
+    system: solve::System<'a>,
+    matte: Matte,
+    colour: Light,
+}
+
+impl<'a> Turns<'a> {
+    fn begun(
+        sensed: &'a measure::Sensed<'a>,
+        band: &'a band::Band,
+        account: &Account,
+    ) -> Result<Turns<'a>, OverBudget> {
+        let frame = sensed.frame;
+        let system = solve::System::over(frame, &band.unknown, &band.list, sensed.floor, account)?;
+        Ok(Turns {
+            sensed,
+            band,
+            system,
+            matte: band.start(account)?,
+            colour: frame.cropped(frame.rect(), account)?,
+        })
+    }
+
+    fn taken(
+        &mut self,
+        rounds: std::ops::Range<usize>,
+        account: &Account,
+    ) -> Result<(), OverBudget> {
+        for round in rounds {
+            self.turn(round, account)?;
+        }
+        Ok(())
+    }
+
+    fn turn(&mut self, round: usize, account: &Account) -> Result<(), OverBudget> {
+        let Turns {
+            sensed,
+            band,
+            system,
+            matte,
+            colour,
+        } = self;
+        let ceiling = sensed.ceiling;
+        let near = colour::Near::gathered(colour, matte, band, round == 0, ceiling, account)?;
+        let hair = band
+            .has_strands()
+            .then(|| colour::Near::of_strands(sensed, colour, matte, band, round == 0, account))
+            .transpose()?;
+        let nearby = colour::Nearby::told(band, &near, hair.as_ref(), account)?;
+        drop(hair);
+        let mut data = measure::data(sensed, band, &near, &nearby, matte, account)?;
+        drop(near);
+        let line = (round > 0)
+            .then(|| contour::found(matte, band, &data, account))
+            .transpose()?
+            .flatten();
+        // Once, at the end: in every round it gains a little more and costs twice as much.
+        let edge = line
+            .as_ref()
+            .filter(|_| round + 1 == ROUNDS)
+            .map(|line| edge::fitted(sensed, band, line, account))
+            .transpose()?;
+        if let Some(edge) = &edge {
+            data.retold(sensed, band, edge, matte);
+        }
+        data.expect(band, line.as_ref(), edge.as_ref());
+        let most = if round + 1 == ROUNDS {
+            solve::CLOSE
+        } else {
+            solve::ROUGH
+        };
+        system.solve(&data, solve::SMOOTH, most, matte, account)?;
+        measure::bounded(sensed, band, matte);
+        colour::recovered(sensed, band, &nearby, matte, colour);
+        Ok(())
+    }
+}
+
 /// Coverage and colour of a piece whose unknown pixels are known.
 fn told(
     known: &Known,
@@ -139,43 +221,21 @@ fn told(
     let (frame, backdrop) = (sensed.frame, sensed.backdrop);
     let rect = frame.rect();
     let mut notices = Vec::new();
-    let mut matte = band.start(account)?;
-    let mut colour = frame.cropped(rect, account)?;
-    let system = solve::System::over(frame, &band.unknown, &band.list, sensed.floor, account)?;
-    for round in 0..ROUNDS {
-        let near =
-            colour::Near::gathered(&colour, &matte, band, round == 0, sensed.ceiling, account)?;
-        let hair = band
-            .has_strands()
-            .then(|| colour::Near::of_strands(sensed, &colour, &matte, band, round == 0, account))
-            .transpose()?;
-        let nearby = colour::Nearby::told(band, &near, hair.as_ref(), account)?;
-        drop(hair);
-        let mut data = measure::data(sensed, band, &near, &nearby, &matte, account)?;
-        drop(near);
-        let line = (round > 0)
-            .then(|| contour::found(&matte, band, &data, account))
-            .transpose()?
-            .flatten();
-        // Once, at the end: in every round it gains a little more and costs twice as much.
-        let edge = line
-            .as_ref()
-            .filter(|_| round + 1 == ROUNDS)
-            .map(|line| edge::fitted(sensed, band, line, account))
-            .transpose()?;
-        if let Some(edge) = &edge {
-            data.retold(sensed, band, edge, &matte);
-        }
-        data.expect(band, line.as_ref(), edge.as_ref());
-        let most = if round + 1 == ROUNDS {
-            solve::CLOSE
-        } else {
-            solve::ROUGH
-        };
-        system.solve(&data, solve::SMOOTH, most, &mut matte, account)?;
-        measure::bounded(sensed, band, &mut matte);
-        colour::recovered(sensed, band, &nearby, &matte, &mut colour);
+    let mut turns = Turns::begun(sensed, band, account)?;
+    turns.turn(0, account)?;
+    let settled = band.settled(&turns.matte, account)?;
+    let mut first = 1;
+    if let Some(settled) = &settled {
+        turns = Turns::begun(sensed, settled, account)?;
+        first = 0;
     }
+    turns.taken(first..ROUNDS, account)?;
+    let Turns {
+        band,
+        mut matte,
+        mut colour,
+        ..
+    } = turns;
     let inside = see_through::inner_coverage(sensed, band, known.sigma, account)?;
     if inside.doubtful {
         notices.push(Notice::SeeThrough {

@@ -267,7 +267,7 @@ pub fn near_plate(sensed: &Sensed, account: &Account) -> Result<Raster<u8>, Over
 }
 
 /// Whether a pixel may be the bare plate, its light known to a few percent.
-fn like_plate(sensed: &Sensed, i: usize) -> bool {
+pub fn like_plate(sensed: &Sensed, i: usize) -> bool {
     let (off, v) = (sensed.difference(i), sensed.variance(i, 0.0));
     let b = sensed.backdrop.data()[i];
     let sum: f32 = (0..3)
