@@ -2,8 +2,7 @@
 
 use super::super::ground::Ground;
 use super::super::{Ask, LightField, Noise, Notice};
-use super::mend::closed;
-use super::{Rig, found, mended};
+use super::{Rig, found, mend::closed, mended};
 use crate::budget::Account;
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
