@@ -38,9 +38,11 @@ const USUAL: usize = 16;
 /// A rim pixel differs by this many variances, light known to a share.
 const DIFFERS: f32 = 60.0;
 const STEP: f32 = 0.03;
-/// Share of a rim that must differ, and where texture shows the plate; and share of it that must be piece.
+/// Share of a rim that must differ, where texture shows the plate, and where the piece's shadow lies in it; and share of
+/// it that must be piece.
 const RIMMED: f32 = 0.85;
 const RIMMED_TEXTURE: f32 = 0.6;
+const RIMMED_SHADED: f32 = 0.75;
 const ENCLOSED: f32 = 0.5;
 /// Share of the piece around that may have the plate's colour to this tolerance, without texture.
 const COMMON: f32 = 0.10;
@@ -243,8 +245,15 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
     if !textured && differ < RIMMED * piece {
         return None;
     }
-    let sharp = piece >= CLOSED * all && differ >= SHARP * piece;
-    let deep = if sharp { depth(fitted, &pixels) } else { 0 };
+    let sharp = closed && differ >= SHARP * piece;
+    let deep = match sharp || !light.is_even() {
+        true => depth(fitted, &pixels),
+        false => 0,
+    };
+    // A surface fits many a shred of a face: a hole in shade is closed, deep, and ends nearly all around.
+    if !light.is_even() && !(closed && deep >= DEEP && differ >= RIMMED_SHADED * piece) {
+        return None;
+    }
     // What noise leaves open of the mean, at two standard deviations.
     let loose = 2.0 / weight.sqrt() as f32;
     let as_expected =
@@ -253,7 +262,7 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
     Some(Found {
         hole: Hole { pixels, light },
         textured,
-        shaped: deep >= DEEP,
+        shaped: sharp && deep >= DEEP,
         exact,
     })
 }
