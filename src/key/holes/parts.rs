@@ -251,7 +251,8 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
         false => 0,
     };
     // A surface fits many a shred of a face: a hole in shade is closed, deep, and ends nearly all around.
-    if !light.is_even() && !(closed && deep >= DEEP && differ >= RIMMED_SHADED * piece) {
+    let whole = closed && deep >= DEEP && differ >= RIMMED_SHADED * piece;
+    if !light.is_even() && !whole {
         return None;
     }
     // What noise leaves open of the mean, at two standard deviations.
