@@ -192,7 +192,7 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
         return None;
     }
     let width = fitted.width;
-    let light = [Lit::even(mean), Lit::shaded(fitted, LIGHT, &core)]
+    let mut light = [Lit::even(mean), Lit::shaded(fitted, LIGHT, &core)]
         .into_iter()
         .find(|light| {
             let spread = core.iter().map(|&i| {
@@ -203,7 +203,6 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
             spread.sum::<f64>() <= FLAT * core.len() as f64
         })?;
     let mut pixels = core;
-    let mut light = light;
     // A surface is told the better the more of it is seen, and may lead on past the light that was looked for.
     for _ in 0..if light.is_even() { 1 } else { SPREAD } {
         let like = |i: usize| {
