@@ -42,8 +42,11 @@ def files():
     zeros = zlib.compress(bytes(1 << 28), 1)
     yield "60,000 x 60,000", assembled("<", gray | {256: 60000, 257: 60000}, [zlib.compress(bytes(256))]), False
     yield "40,000 x 40,000", assembled("<", gray | {256: 40000, 257: 40000, 278: 40000}, [zeros]), False
-    yield "15,000 x 15,000 of zeros", assembled("<", gray | {256: 15000, 257: 15000, 278: 15000}, [zeros]), True
-    yield "a Deflate bomb", assembled("<", gray, [zeros]), True
+    large = gray | {256: 15000, 257: 15000, 278: 15000}
+    yield "15,000 x 15,000 of zeros", assembled("<", large, [zlib.compress(bytes(15000 * 15000), 1)]), True
+    # What decodes to far more than it should is refused, without being decoded to its end.
+    yield "15,000 x 15,000 in a strip that goes on", assembled("<", large, [zeros]), False
+    yield "a Deflate bomb", assembled("<", gray, [zeros]), False
     yield "4,294,967,295 channels", assembled("<", gray | {277: 2**32 - 1}, [b"x"]), False
     yield "PNG 60,000 x 60,000", png(60000, 60000, chunk(b"IDAT", zeros)), False
     yield "PNG 30,000 x 30,000", png(30000, 30000, chunk(b"IDAT", zeros)), False
