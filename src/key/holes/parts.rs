@@ -17,6 +17,8 @@ const AROUND: f32 = 0.04;
 /// Tint the mean of a hole may have where texture shows it to be the plate, and where nothing does.
 const TINTED: f32 = 0.06;
 const TINT: f32 = 0.02;
+/// Tint the mean of a shaded hole may have: its shade is measured, and may not hide a colour.
+const NEUTRAL: f32 = 0.001;
 /// From so many holes shown by texture on, others in about their light are believed without.
 const SEVERAL: usize = 3;
 const ABOUT_THEIRS: f32 = 0.05;
@@ -249,8 +251,9 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
         true => depth(fitted, &pixels),
         false => 0,
     };
-    // A surface fits many a shred of a face: a hole in shade is closed, deep, and ends nearly all around.
-    let whole = closed && deep >= DEEP && differ >= RIMMED_SHADED * piece;
+    // A surface fits many a shred of a face: a hole in shade is closed, deep, neutral, and ends nearly all around.
+    let neutral = told.tint < NEUTRAL;
+    let whole = closed && deep >= DEEP && neutral && differ >= RIMMED_SHADED * piece;
     if !light.is_even() && !whole {
         return None;
     }

@@ -127,23 +127,35 @@ fn a_disc_of_ten_pixels_is_open() {
     }
 }
 
+/// A disc of 20 pixels in the middle.
+fn wide(x: f32, y: f32) -> f32 {
+    let (dx, dy) = (x - 48.0, y - 48.0);
+    ((dx * dx + dy * dy).sqrt() - 19.5).clamp(0.0, 1.0)
+}
+
+/// Light falls from the plate's own to two thirds of it across that disc.
+fn shaded(x: i32, y: i32) -> [f32; 3] {
+    let part = (x as f32 - 28.0) / 40.0;
+    textured(x, y).map(|v| v * (1.0 - 0.34 * part.clamp(0.0, 1.0)))
+}
+
 #[test]
 fn a_hole_in_the_pieces_own_shadow_is_open() {
-    let wide = |x: f32, y: f32| {
-        let (dx, dy) = (x - 48.0, y - 48.0);
-        ((dx * dx + dy * dy).sqrt() - 19.5).clamp(0.0, 1.0)
-    };
-    // Light falls from the plate's own to two thirds of it across the hole.
-    let shaded = |x: i32, y: i32| {
-        let part = (x as f32 - 28.0) / 40.0;
-        textured(x, y).map(|v| v * (1.0 - 0.34 * part.clamp(0.0, 1.0)))
-    };
     let open = opened(wide, brass, shaded, textured);
     // 1,194 pixels lie whole within 19.5 of the middle.
     assert!(open.len() > 1100, "{}", open.len());
     for (x, y) in open {
         assert!(wide(x as f32 + 0.5, y as f32 + 0.5) < 0.3, "{x} {y}");
     }
+}
+
+#[test]
+fn a_shaded_face_of_another_tint_is_no_hole() {
+    let tinted = |x: i32, y: i32| {
+        let [r, g, b] = shaded(x, y);
+        [1.006 * r, g, 0.994 * b]
+    };
+    assert_eq!(opened(wide, brass, tinted, textured), []);
 }
 
 /// Brass around the middle, in a face that is nearly the set's own colour.
