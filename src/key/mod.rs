@@ -162,6 +162,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     drop(backdrop);
     // Where the rod runs over the face the piece goes on beneath it.
     rig.closed(&mut solved.matte, &mut solved.colour, account)?;
+    matte::limited(&mut solved.matte, ask.within);
     let shadow = ground::shadow::thrown(
         &ground,
         &body,

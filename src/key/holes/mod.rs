@@ -6,9 +6,9 @@
 
 mod fit;
 mod gaps;
+mod lit;
 mod parts;
 mod slits;
-mod surface;
 #[cfg(test)]
 mod tests;
 

@@ -4,8 +4,9 @@ use rayon::prelude::*;
 
 use super::super::LightField;
 use super::super::tools::labels::{self, Joined};
+use super::super::tools::surface::{Surface, value};
 use super::fit::{Fitted, Pixel};
-use super::surface::{Lit, Surface, value};
+use super::lit::Lit;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 

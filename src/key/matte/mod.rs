@@ -219,7 +219,6 @@ fn told(
     account: &Account,
 ) -> Result<Solved, OverBudget> {
     let (frame, backdrop) = (sensed.frame, sensed.backdrop);
-    let rect = frame.rect();
     let mut notices = Vec::new();
     let mut turns = Turns::begun(sensed, band, account)?;
     turns.turn(0, account)?;
@@ -254,23 +253,25 @@ fn told(
         }
     }
     colour::carried(&matte, band, &mut colour, account)?;
-    if let Some(within) = known.within {
-        for y in rect.y0..rect.y1 {
-            for x in rect.x0..rect.x1 {
-                if !within.rect().contains(x, y)
-                    || within.at(x, y).is_nan()
-                    || within.at(x, y) <= 0.0
-                {
-                    matte.put(x, y, 0.0);
-                }
-            }
-        }
-    }
+    limited(&mut matte, known.within);
     Ok(Solved {
         matte,
         colour,
         notices,
     })
+}
+
+/// Outside `within` nothing is kept.
+pub fn limited(matte: &mut Matte, within: Option<&Matte>) {
+    let Some(within) = within else { return };
+    let rect = matte.rect();
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            if !within.rect().contains(x, y) || within.at(x, y).is_nan() || within.at(x, y) <= 0.0 {
+                matte.put(x, y, 0.0);
+            }
+        }
+    }
 }
 
 /// Frame and backdrop with what is known of their errors.

@@ -9,6 +9,7 @@ mod bridge;
 mod crossing;
 mod domain;
 mod glints;
+mod joint;
 mod look;
 mod mend;
 mod reach;
@@ -204,6 +205,12 @@ impl Rig {
         glints::taken_out(matte, &self.coverage, account)?;
         // The face first: a part that is carried across is none of its surroundings.
         mend::closed(matte, &self.crossing, account)?;
+        joint::evened(
+            &self.courses,
+            matte,
+            colour,
+            (&mut self.coverage, &mut self.crossing),
+        );
         let marks = (&mut self.coverage, &mut self.crossing);
         let places = bridge::carried(&self.courses, matte, colour, marks);
         let notices = places.into_iter().map(|place| Notice::Carried { place });

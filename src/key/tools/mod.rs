@@ -1,9 +1,10 @@
-//! Small tools of the cut-outs that know no plate: blurs, fills, connected parts, distances, windows.
+//! Small tools of the cut-outs that know no plate: blurs, fills, connected parts, distances, surfaces, windows.
 
 pub mod distance;
 pub mod gauss;
 pub mod labels;
 pub mod push_pull;
+pub mod surface;
 pub mod windows;
 
 /// The next whole number below, without a call; for numbers up to 2^22, as every place in a picture is. Adding and

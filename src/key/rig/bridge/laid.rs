@@ -123,7 +123,7 @@ fn tone(
 }
 
 /// Light of the piece at a point, where it is seen there.
-fn light(colour: &Light, matte: &Matte, (x, y): (f64, f64)) -> Option<[f32; 3]> {
+pub fn light(colour: &Light, matte: &Matte, (x, y): (f64, f64)) -> Option<[f32; 3]> {
     let (i, j) = ((x - 0.5).floor(), (y - 0.5).floor());
     let (u, v) = ((x - 0.5 - i) as f32, (y - 0.5 - j) as f32);
     let (mut sum, mut weight) = ([0.0f32; 3], 0.0f32);

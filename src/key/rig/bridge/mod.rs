@@ -13,11 +13,12 @@ use super::rod::Rod;
 use crate::geom::Rect;
 use crate::raster::{Light, Matte};
 use laid::laid;
+pub(super) use laid::light;
 
 /// Where a rod runs beside and before the piece.
 #[derive(Debug)]
 pub(super) struct Course {
-    axis: Axis,
+    pub axis: Axis,
     low: f64,
     high: f64,
     /// Rows on which the piece may be beside it.
@@ -52,18 +53,32 @@ const SEEN: f32 = 0.6;
 
 impl Course {
     pub fn of(rod: &Rod) -> Course {
+        let joint = f64::from(rod.reach.nearest());
+        let rows = (joint - BEFORE, f64::from(rod.end()));
+        Course::new(rod.axis.clone(), (rod.look.low, rod.look.high), rows)
+    }
+
+    /// Along `axis`, its sides so far beside it, where the piece may be beside it on `rows`.
+    pub fn new(axis: Axis, (low, high): (f64, f64), rows: (f64, f64)) -> Course {
         Course {
-            axis: rod.axis.clone(),
-            low: rod.look.low,
-            high: rod.look.high,
-            rows: (
-                f64::from(rod.reach.nearest()) - BEFORE,
-                f64::from(rod.end()),
-            ),
+            axis,
+            low,
+            high,
+            rows,
         }
     }
 
-    fn banks(&self) -> [f64; 2] {
+    /// How wide the rod is.
+    pub fn width(&self) -> f64 {
+        self.high - self.low
+    }
+
+    /// Rows on which the piece may begin, and some more.
+    pub fn looked(&self, more: f64) -> (f64, f64) {
+        (self.rows.0, self.rows.1 + more)
+    }
+
+    pub fn banks(&self) -> [f64; 2] {
         [self.low - BANK, self.high + BANK]
     }
 
@@ -178,7 +193,7 @@ pub(super) fn carried(
 }
 
 /// Value of `matte` at a point, between pixels' centres; nothing beyond it.
-fn read(matte: &Matte, (x, y): (f64, f64)) -> f32 {
+pub(super) fn read(matte: &Matte, (x, y): (f64, f64)) -> f32 {
     let (i, j) = ((x - 0.5).floor(), (y - 0.5).floor());
     let (u, v) = ((x - 0.5 - i) as f32, (y - 0.5 - j) as f32);
     let at = |a: i32, b: i32| {

@@ -13,12 +13,7 @@ fn course() -> Course {
             weight: 1.0,
         })
         .collect();
-    Course {
-        axis: Axis::through(&stops).unwrap(),
-        low: -4.0,
-        high: 4.0,
-        rows: (0.0, 78.0),
-    }
+    Course::new(Axis::through(&stops).unwrap(), (-4.0, 4.0), (0.0, 78.0))
 }
 
 /// A band of 6 px whose middle runs through `row` at x = 40 with `slope`, bent by `bend`, soft to a pixel; its
