@@ -84,10 +84,13 @@ fn cut(args: &CutoutArgs) -> Result<Answer, Vec<Finding>> {
         rig: Some(&cut.cutout.rig),
         notices: &cut.cutout.notices,
     };
+    let flags = cut.cutout.flags.as_ref();
+    let light = cut.cutout.light.without(flags, &account);
+    let light = light.map_err(|fault| one(fault.into()))?;
     let piece = Piece {
         matte: &cut.cutout.matte,
         colour: &cut.cutout.colour,
-        light: Some(&cut.cutout.light),
+        light: Some(&light),
         frame: alone.frame(),
         gains: cut.gains,
         carry: cut.carry,

@@ -12,6 +12,7 @@ mod piece;
 mod rig;
 mod tools;
 
+pub use ground::LIGHT_CHANGED;
 pub use matte::card::triangulated;
 pub use rig::mended;
 
@@ -50,9 +51,11 @@ pub struct Cutout {
     pub crossing: Matte,
     /// Light on the set: what the frame shows of the plate, as a ratio; all of it, rod's shadow included.
     pub light: LightField,
-    /// The same without the rod's shadow and the drift of light across the frame: what `shadow` lays down.
+    /// The same without the rod's shadow, the drift of light across the frame and `flags`: what `shadow` lays down.
     /// Exactly 1 where nothing is above the noise.
     pub shadow: LightField,
+    /// What a flag or a lamp that moved did to the light in one place, where one did; a part of `light`.
+    pub flags: Option<LightField>,
     pub noise: Noise,
     pub notices: Vec<Notice>,
 }
@@ -92,6 +95,27 @@ impl LightField {
     }
 }
 
+impl LightField {
+    /// The light without what flags did to it, where that is known.
+    pub fn without(
+        &self,
+        flags: Option<&LightField>,
+        account: &Account,
+    ) -> Result<LightField, OverBudget> {
+        let mut cells = self.cells.cropped(self.cells.rect(), account)?;
+        if let Some(flags) = flags {
+            let both = cells.rect().intersected(&flags.cells.rect());
+            for y in both.y0..both.y1 {
+                let flags = flags.cells.span(y, both.x0, both.x1);
+                for (cell, flag) in cells.span_mut(y, both.x0, both.x1).iter_mut().zip(flags) {
+                    *cell = std::array::from_fn(|k| cell[k] / flag[k]);
+                }
+            }
+        }
+        Ok(LightField { cells })
+    }
+}
+
 /// Noise of the difference between frame and plate: variance = p B + q + r |grad B|^2, per channel.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Noise {
@@ -117,6 +141,15 @@ pub enum Notice {
     LikePlate { place: Rect },
     /// Something large changed apart from the piece: the set's answer to it, or something moved. It is left out.
     Elsewhere { place: Rect },
+    /// A flag or a lamp moved: light is brighter or darker here by so many stops at most. It `meets` the piece's own
+    /// shadow, and how much of that it is was told from around it.
+    LightUneven {
+        place: Rect,
+        stops: f64,
+        meets: bool,
+    },
+    /// Light changed broadly about the piece and fades away from it: its soft shadow or a flag, which can't be told.
+    LightOrShadow { place: Rect, stops: f64 },
 }
 
 /// Whether a place reaches the border of the frame, to the cell.
@@ -126,6 +159,37 @@ fn at_border(place: &Rect, frame: &Rect) -> bool {
         || near(place.y0, frame.y0)
         || near(place.x1, frame.x1)
         || near(place.y1, frame.y1)
+}
+
+impl Notice {
+    /// One of light, its place in half-size cells, on the frame's pixels.
+    fn on(self, frame: &Light) -> Notice {
+        let pixels = |cells: Rect| {
+            let cells = Rect {
+                x0: 2 * cells.x0,
+                y0: 2 * cells.y0,
+                x1: 2 * cells.x1,
+                y1: 2 * cells.y1,
+            };
+            cells.intersected(&frame.rect())
+        };
+        match self {
+            Notice::LightUneven {
+                place,
+                stops,
+                meets,
+            } => Notice::LightUneven {
+                place: pixels(place),
+                stops,
+                meets,
+            },
+            Notice::LightOrShadow { place, stops } => Notice::LightOrShadow {
+                place: pixels(place),
+                stops,
+            },
+            other => other,
+        }
+    }
 }
 
 /// Cuts the piece out: what is the set, what holds the piece, the light again without that, then coverage.
@@ -163,7 +227,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     // Where the rod runs over the face the piece goes on beneath it.
     rig.closed(&mut solved.matte, &mut solved.colour, account)?;
     matte::limited(&mut solved.matte, ask.within);
-    let shadow = ground::shadow::thrown(
+    let (shadow, flags) = ground::shadow::thrown(
         &ground,
         &body,
         &solved.matte,
@@ -187,6 +251,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     notices.extend(elsewhere);
     notices.extend(like_plate?);
     notices.extend(solved.notices);
+    notices.extend(flags.notices.into_iter().map(|notice| notice.on(ask.frame)));
     if !body.data().contains(&1) && notices.is_empty() {
         notices.push(Notice::Nothing);
     }
@@ -197,6 +262,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         crossing: rig.crossing,
         light: ground.light,
         shadow,
+        flags: flags.field,
         noise: ground.noise,
         notices,
     })

@@ -89,7 +89,7 @@ pub struct Balance {
 /// Light that changed in one place only.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Uneven {
-    /// Frame pixels where the change is strongest.
+    /// Frame pixels where it is half as strong as at its strongest, or more.
     pub place: Rect,
     /// Largest ratio to the plate after the global gains, minus 1.
     pub amount: f64,

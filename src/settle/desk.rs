@@ -308,6 +308,10 @@ impl<'a> Desk<'a> {
                 !matches!(notice, Notice::RodNotFound { .. } | Notice::ThinPart { .. })
             });
         }
+        let mut balance = laid.balance;
+        if let (Some(balance), None) = (&mut balance, recipe.card) {
+            keyed::judged(balance, &notices, frame, &mut self.findings);
+        }
         let told = notices.iter().map(|notice| notices::told(notice, frame));
         self.findings.extend(told.map(|f| asking.told(f)));
         Ok(Keyed {
@@ -315,12 +319,13 @@ impl<'a> Desk<'a> {
             own: Arc::new(cutout.matte),
             light: cutout.light,
             shadow: cutout.shadow,
+            flags: cutout.flags,
             rig: Arc::new(cutout.rig),
             crossing: cutout.crossing,
             plate: recipe.plate,
             estimates: Estimates {
                 alignment: laid.alignment,
-                balance: laid.balance,
+                balance,
                 noise: recipe.card.is_none().then_some(cutout.noise),
                 notices,
             },
@@ -425,6 +430,7 @@ impl<'a> Desk<'a> {
             matte: own,
             light: found.light,
             shadow: flat()?,
+            flags: None,
             rig: Matte::filled(Rect::EMPTY, 0.0, account)?,
             crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
             noise: Noise::default(),
@@ -463,6 +469,8 @@ pub(super) fn kept(cutout: Cutout, keep: Keep, account: &Account) -> Result<Cuto
         matte: own,
         light: LightField { cells: light },
         shadow: shaded(cutout.shadow, account)?,
+        // Wanted where the light is written as a file.
+        flags: cutout.flags.filter(|_| keep == Keep::AllLight),
         rig,
         crossing,
         noise: cutout.noise,

@@ -103,10 +103,10 @@ pub(super) fn told(file: &Shot, first: &Shot, laid: &Laid, span: Option<Span>) -
         Finding::look(
             "light-uneven",
             format!(
-                "between {} and {}, files of one plate, the light changed in one place by {:.1} %",
-                first.shown(),
+                "of one plate's files, {} is {} than {} in one place",
                 file.shown(),
-                100.0 * uneven.amount
+                lay::changed(uneven),
+                first.shown()
             ),
         )
         .frame(file.shown())

@@ -13,7 +13,7 @@ use crate::geom::{Map, Rect};
 use crate::key::{self, Ask, Cutout, LightField, Noise, Notice};
 use crate::plan::{Laying, Shot};
 use crate::raster::{Light, Matte, Raster, Seen};
-use crate::register::{Alignment, Balance};
+use crate::register::{Alignment, Balance, Uneven};
 
 /// What is asked of a cut-out.
 #[derive(Clone, Copy, Debug)]
@@ -156,11 +156,15 @@ pub(super) fn cut_laid(
     if frame.has_alpha() {
         see_through(&mut cutout.matte, frame, account)?;
     }
+    let mut balance = laid.balance;
     let mut findings = laid.findings;
+    if let Some(balance) = &mut balance {
+        judged(balance, &cutout.notices, frame, &mut findings);
+    }
     findings.extend(cutout.notices.iter().map(|n| notices::told(n, frame)));
     Ok(KeyedCut {
         alignment: laid.alignment,
-        balance: laid.balance,
+        balance,
         carry: laid.carry,
         gains: laid.gains,
         region,
@@ -168,6 +172,36 @@ pub(super) fn cut_laid(
         cutout,
         findings,
     })
+}
+
+/// What a cut-out says of light that changed in one place, put where the comparison of whole frames, which knows no
+/// piece, had its own guess; `findings` lose what they say of that.
+pub(super) fn judged(
+    balance: &mut Balance,
+    notices: &[Notice],
+    frame: &Shot,
+    findings: &mut Vec<Finding>,
+) {
+    let mut told = None;
+    let mut looked = locate::looks_at_all(frame.rect());
+    for notice in notices {
+        match notice {
+            Notice::LightUneven { place, stops, .. } => {
+                looked = true;
+                told = told.or(Some(Uneven {
+                    place: *place,
+                    amount: libm::exp2(*stops) - 1.0,
+                }));
+            }
+            Notice::LightOrShadow { .. } => looked = true,
+            _ => {}
+        }
+    }
+    if looked {
+        balance.uneven = told;
+        let shown = frame.shown();
+        findings.retain(|f| f.id != "light-uneven" || f.frame.as_deref() != Some(&*shown));
+    }
 }
 
 /// A frame's own alpha limits what is cut out of it.
@@ -197,6 +231,7 @@ fn nothing(account: &Account) -> Result<Cutout, Finding> {
         crossing: empty()?,
         light: flat()?,
         shadow: flat()?,
+        flags: None,
         noise: Noise::default(),
         notices: vec![Notice::Nothing],
     })

@@ -8,7 +8,7 @@ use crate::diag::{Finding, Space};
 use crate::geom::Map;
 use crate::plan::{Carry, Gains, Laying, Part, Shot};
 use crate::raster::Seen;
-use crate::register::{self, Alignment, Balance, Trust};
+use crate::register::{self, Alignment, Balance, Trust, Uneven};
 
 /// Correlation below which an alignment is no match, as `register` has it; for messages.
 const CORRELATION: f64 = 0.5;
@@ -221,16 +221,21 @@ fn uneven(balance: &Balance, frame: &Shot) -> Option<Finding> {
         Finding::look(
             "light-uneven",
             format!(
-                "in {} the light changed in one place by {:.1} %, which no gain of the whole frame can undo",
+                "in {} the light is {} in one place than on the plate, which no gain of the whole frame can undo",
                 frame.shown(),
-                100.0 * uneven.amount
+                changed(uneven)
             ),
         )
         .frame(frame.shown())
         .place(Space::Frame, uneven.place)
         .measured(uneven.amount, UNEVEN)
-        .remedy("see whether a flag or a reflection moved; a plate shot again under this light takes it out, and a shadow that is kept lays it down unless its own within leaves it out"),
+        .remedy("see whether a flag or a reflection moved; a plate shot again under this light takes it out"),
     )
+}
+
+/// How much brighter or darker.
+pub(super) fn changed(uneven: Uneven) -> String {
+    super::notices::by(libm::log2(1.0 + uneven.amount))
 }
 
 #[cfg(test)]

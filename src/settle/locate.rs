@@ -27,6 +27,11 @@ const ALIKE: (f32, f32) = (0.002, 0.0001);
 /// Brightness bins the deviations are measured in, even in the square root of light.
 const BINS: usize = 16;
 
+/// Whether a frame is looked at as a whole, however little of it the piece is.
+pub(super) fn looks_at_all(frame: Rect) -> bool {
+    frame.area() <= WHOLE
+}
+
 /// The part of a frame that is to be cut out; empty where nothing differs.
 pub(super) fn region(
     frame: &FrameSight,

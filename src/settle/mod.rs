@@ -91,6 +91,8 @@ pub struct Keyed {
     pub light: LightField,
     /// The same as `shadow` lays it down.
     pub shadow: LightField,
+    /// What flags that moved did to it, where all light was to be kept.
+    pub flags: Option<LightField>,
     /// What holds the piece, where it is seen beside it.
     pub rig: Arc<Matte>,
     /// Where it crosses the piece's face.

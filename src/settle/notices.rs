@@ -2,7 +2,7 @@
 
 use crate::diag::{Finding, Space};
 use crate::geom::Rect;
-use crate::key::Notice;
+use crate::key::{self, Notice};
 use crate::plan::Shot;
 
 /// A `look`, without the member, which the caller knows.
@@ -54,6 +54,36 @@ pub(super) fn told(notice: &Notice, frame: &Shot) -> Finding {
             .place(Space::Frame, *place)
             .remedy("look at the place at full size; where another frame shows it, take it from there: mend from=\"file\" { rig }");
         }
+        Notice::LightUneven {
+            place,
+            stops,
+            meets,
+        } => {
+            let rest = match meets {
+                true => ", and told from the light around where it meets the piece's own shadow",
+                false => "",
+            };
+            let words = format!(
+                "in {shown} the light is {} in one place than on the plate, as where a flag or a lamp moved; no shadow lays that down: it is taken out{rest}",
+                by(*stops)
+            );
+            return Finding::look("light-uneven", words)
+                .frame(shown)
+                .place(Space::Frame, *place)
+                .measured(*stops, key::LIGHT_CHANGED)
+                .remedy("see whether a flag or a lamp moved; a plate shot again under this light takes all of it out");
+        }
+        Notice::LightOrShadow { place, stops } => {
+            let words = format!(
+                "in {shown} the light is {} about the piece as far as the frame's border, which may be the piece's soft shadow or a flag that moved: one frame can't tell, and it is kept as a shadow",
+                by(*stops)
+            );
+            return Finding::look("light-or-shadow", words)
+                .frame(shown)
+                .place(Space::Frame, *place)
+                .measured(*stops, key::LIGHT_CHANGED)
+                .remedy("if a flag moved, keep the piece's own shadow alone: shadow { within { ellipse cx cy rx ry } }; or shoot the plate again under this light");
+        }
         // The set always answers a piece a little, so this asks for nothing.
         Notice::Elsewhere { place } => {
             return Finding::note(
@@ -76,4 +106,10 @@ pub(super) fn told(notice: &Notice, frame: &Shot) -> Finding {
         .frame(shown)
         .place(Space::Frame, place)
         .remedy(remedy)
+}
+
+/// A change of light in words.
+pub(super) fn by(stops: f64) -> String {
+    let how = if stops < 0.0 { "darker" } else { "brighter" };
+    format!("up to {:.2} EV {how}", stops.abs())
 }

@@ -7,11 +7,12 @@
 //!   leaves corners off: how far, px), `correlation`, `trust` (`sure`, `no-match`,
 //!   `beyond-search`, `featureless`)
 //! * `balance`: `gains`, and where they were estimated `exposure` (stops, positive: the frame is brighter), `used` (share
-//!   of the frame), `deviation` (relative), `uneven` {`place`, `amount`} where light changed in one place only
+//!   of the frame), `deviation` (relative), `uneven` {`place`, `amount`} where light changed in one place
+//!   only
 //! * `noise`: `p`, `q`, `r` of variance = p B + q + r |grad B|^2, B the plate's light
 //! * `piece`: `box` (plate px), `area` (coverage summed, frame px), `parts` (how many)
 //! * `holes`, `rods` [{`box` (plate px), `area` (frame px)}], the largest first, at most 100
-//! * `notices` [{`id` as the finding's, `place` (frame px), `file`}]
+//! * `notices` [{`id` as the finding's, `place` (frame px), `file`, of light `stops` (below 0: darker)}]
 
 use super::carry::Carried;
 use super::parts::{Part, Sort, parts};
@@ -154,8 +155,11 @@ fn notices(facts: &Facts) -> Value {
     let mut number = 0;
     notice::told(facts)
         .into_iter()
-        .map(|(id, place)| {
+        .map(|(id, place, stops)| {
             let mut object = json!({ "id": id });
+            if let Some(stops) = stops {
+                object["stops"] = json!(stops);
+            }
             if let Some(place) = place {
                 number += 1;
                 object["place"] = rect(place);

@@ -137,10 +137,12 @@ fn of_cut(
         rig: keyed.map(|keyed| &*keyed.rig),
         notices: keyed.map_or(&[], |keyed| &keyed.estimates.notices),
     };
+    let light = keyed.map(|keyed| keyed.light.without(keyed.flags.as_ref(), account));
+    let light = light.transpose()?;
     let piece = Piece {
         matte,
         colour,
-        light: keyed.map(|keyed| &keyed.light),
+        light: light.as_ref(),
         frame: shot,
         gains: found.gains,
         carry: found.carry,

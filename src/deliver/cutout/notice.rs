@@ -27,9 +27,13 @@ pub(super) fn number(name: &str) -> usize {
         .fold(0, |number, c| 10 * number + c as usize - '0' as usize)
 }
 
-/// What wants looking at: its identifier and, where it has one, its place in frame pixels.
-pub(super) fn told(facts: &Facts) -> Vec<(&'static str, Option<Rect>)> {
-    let found = facts.notices.iter().map(|notice| match notice {
+/// What wants looking at: its identifier and, where it has them, its place in frame pixels and a change of light in stops.
+pub(super) fn told(facts: &Facts) -> Vec<(&'static str, Option<Rect>, Option<f64>)> {
+    let stops = |notice: &Notice| match notice {
+        Notice::LightUneven { stops, .. } | Notice::LightOrShadow { stops, .. } => Some(*stops),
+        _ => None,
+    };
+    let named = |notice: &Notice| match notice {
         Notice::Nothing => ("nothing-found", None),
         Notice::RodNotFound { place } => ("rod-not-found", Some(*place)),
         Notice::ThinPart { place } => ("thin-part", Some(*place)),
@@ -37,16 +41,28 @@ pub(super) fn told(facts: &Facts) -> Vec<(&'static str, Option<Rect>)> {
         Notice::SeeThrough { place } => ("see-through", Some(*place)),
         Notice::LikePlate { place } => ("like-plate", Some(*place)),
         Notice::Elsewhere { place } => ("changed-elsewhere", Some(*place)),
+        Notice::LightUneven { place, .. } => ("light-uneven", Some(*place)),
+        Notice::LightOrShadow { place, .. } => ("light-or-shadow", Some(*place)),
+    };
+    let found = facts.notices.iter().map(|notice| {
+        let (id, place) = named(notice);
+        (id, place, stops(notice))
     });
+    // Where the cut-out told of it, that is the same.
+    let known = |notice: &Notice| matches!(notice, Notice::LightUneven { .. });
     let uneven = facts.balance.and_then(|balance| balance.uneven);
-    let uneven = uneven.map(|uneven| ("light-uneven", Some(uneven.place)));
+    let uneven = uneven.filter(|_| !facts.notices.iter().any(known));
+    let uneven = uneven.map(|uneven| {
+        let stops = libm::log2(1.0 + uneven.amount);
+        ("light-uneven", Some(uneven.place), Some(stops))
+    });
     found.chain(uneven).collect()
 }
 
 /// The places of those that have one, in their order.
 pub(super) fn places(facts: &Facts) -> Vec<Rect> {
     let told = told(facts).into_iter();
-    told.filter_map(|(_, place)| place).collect()
+    told.filter_map(|(_, place, _)| place).collect()
 }
 
 pub(super) fn written(

@@ -304,7 +304,7 @@ fn thrown_light_is_one_where_nothing_happens_whatever_the_drift() {
                 matte.put(x, y, f32::from(u8::from(distance(x, y) < 18.0)));
             }
         }
-        let thrown = shadow::thrown(&ground, &body, &matte, (&[], &none), &account).unwrap();
+        let (thrown, _) = shadow::thrown(&ground, &body, &matte, (&[], &none), &account).unwrap();
         assert_eq!(thrown.cells.at(2, 70), [1.0; 3]);
         assert_eq!(thrown.cells.at(77, 5), [1.0; 3]);
         let beside = thrown.cells.at(40, 40 + 13)[1];
@@ -364,7 +364,8 @@ fn tiny_blank_and_broken_pictures_are_survived() {
             );
             let body = Raster::filled(Rect::EMPTY, 0u8, &account).unwrap();
             let matte = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
-            let thrown = shadow::thrown(&ground, &body, &matte, (&[], &body), &account).unwrap();
+            let (thrown, _) =
+                shadow::thrown(&ground, &body, &matte, (&[], &body), &account).unwrap();
             assert!(thrown.cells.data().iter().flatten().all(|v| v.is_finite()));
         }
     }

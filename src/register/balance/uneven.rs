@@ -13,6 +13,10 @@ use crate::geom::Rect;
 
 /// Departures from the global gain above this are reported (relative).
 const AMOUNT: f64 = 0.03;
+/// And above so many deviations of how light drifts over the frame: what is uneven everywhere is not so in one place.
+const DEVIATIONS: f64 = 8.0;
+/// A quartile in deviations stands for this much.
+const QUARTILE: f64 = 0.3186;
 /// Windows are this share of the frame's width.
 const WINDOW: usize = 30;
 /// Within a window, cells may differ by so much (standard deviation, natural logarithm): more is an edge.
@@ -59,10 +63,17 @@ pub(super) fn found(grid: &Grid, level: f64) -> Option<Uneven> {
             (spread < SMOOTH).then_some(mean)
         })
         .collect();
+    let mut sizes: Vec<f64> = smooth.iter().flatten().map(|v| v.abs()).collect();
+    if sizes.is_empty() {
+        return None;
+    }
+    let quarter = sizes.len() / 4;
+    let drift = *sizes.select_nth_unstable_by(quarter, f64::total_cmp).1 / QUARTILE;
+    let limit = AMOUNT.max(DEVIATIONS * drift);
     let mut taken = vec![false; smooth.len()];
     let mut strongest: Option<Uneven> = None;
     for first in 0..smooth.len() {
-        let Some(place) = Place::from(first, &smooth, columns, &mut taken) else {
+        let Some(place) = Place::from(first, &smooth, columns, limit, &mut taken) else {
             continue;
         };
         let broad = place.cells as f64 >= BROAD * (side * side) as f64;
@@ -74,22 +85,30 @@ pub(super) fn found(grid: &Grid, level: f64) -> Option<Uneven> {
         let own = place.touches_unknown || !(flag || wide);
         let amount = libm::exp(place.peak) - 1.0;
         if broad && !own && strongest.is_none_or(|best| amount.abs() > best.amount.abs()) {
-            let cell = grid.step as i32;
-            let centre = Rect::new(
-                grid.rect.x0 + x as i32 * cell,
-                grid.rect.y0 + y as i32 * cell,
-                grid.step,
-                grid.step,
-            );
             strongest = Some(Uneven {
-                place: centre
-                    .grown(half as u32 * grid.step)
-                    .intersected(&grid.rect),
+                place: place
+                    .strong
+                    .iter()
+                    .filter(|(_, value)| value.abs() >= 0.5 * place.peak.abs())
+                    .fold(Rect::EMPTY, |all, &(at, _)| {
+                        all.united(&cell(grid, at % columns, at / columns))
+                    }),
                 amount,
             });
         }
     }
     strongest
+}
+
+/// The pixels of a cell.
+fn cell(grid: &Grid, x: usize, y: usize) -> Rect {
+    let step = grid.step as i32;
+    Rect::new(
+        grid.rect.x0 + x as i32 * step,
+        grid.rect.y0 + y as i32 * step,
+        grid.step,
+        grid.step,
+    )
 }
 
 /// A connected part that departs to one side.
@@ -100,6 +119,8 @@ struct Place {
     /// Cells on the frame's border.
     rim: usize,
     touches_unknown: bool,
+    /// All of it, and by how much each cell departs.
+    strong: Vec<(usize, f64)>,
 }
 
 impl Place {
@@ -107,9 +128,10 @@ impl Place {
         first: usize,
         smooth: &[Option<f64>],
         columns: usize,
+        limit: f64,
         taken: &mut [bool],
     ) -> Option<Place> {
-        let departs = |at: usize| smooth[at].filter(|v| (libm::exp(*v) - 1.0).abs() > AMOUNT);
+        let departs = |at: usize| smooth[at].filter(|v| (libm::exp(*v) - 1.0).abs() > limit);
         let start = departs(first).filter(|_| !taken[first])?;
         let mut place = Place {
             cells: 0,
@@ -117,12 +139,14 @@ impl Place {
             at: first,
             rim: 0,
             touches_unknown: false,
+            strong: Vec::new(),
         };
         let mut open = vec![first];
         taken[first] = true;
         while let Some(at) = open.pop() {
             let value = smooth[at].unwrap_or(0.0);
             place.cells += 1;
+            place.strong.push((at, value));
             if value.abs() > place.peak.abs() {
                 (place.peak, place.at) = (value, at);
             }

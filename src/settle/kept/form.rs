@@ -121,6 +121,7 @@ pub fn of_cutout(cutout: &Cutout) -> Vec<u8> {
         crossing,
         light,
         shadow,
+        flags,
         noise,
         notices,
     } = cutout;
@@ -131,6 +132,9 @@ pub fn of_cutout(cutout: &Cutout) -> Vec<u8> {
     for picture in [colour, &light.cells, &shadow.cells] {
         planes::write(&mut out, picture);
     }
+    out.maybe(flags.as_ref(), |out, flags| {
+        planes::write(out, &flags.cells)
+    });
     let Noise { p, q, r } = noise;
     for part in [p, q, r] {
         out.singles(part);
@@ -145,10 +149,15 @@ pub fn of_cutout(cutout: &Cutout) -> Vec<u8> {
             Notice::LikePlate { place } => (4, Some(place)),
             Notice::Elsewhere { place } => (5, Some(place)),
             Notice::Carried { place } => (6, Some(place)),
+            Notice::LightUneven { place, meets, .. } => (7 + u8::from(*meets), Some(place)),
+            Notice::LightOrShadow { place, .. } => (9, Some(place)),
         };
         out.tag(tag);
         if let Some(place) = place {
             out.rect(*place);
+        }
+        if let Notice::LightUneven { stops, .. } | Notice::LightOrShadow { stops, .. } = notice {
+            out.number(*stops);
         }
     }
     out.0
@@ -163,10 +172,11 @@ pub fn most(cutout: &Cutout) -> u64 {
 fn size(cutout: &Cutout) -> u64 {
     let coverages = [&cutout.matte, &cutout.rig, &cutout.crossing];
     let pictures = [&cutout.colour, &cutout.light.cells, &cutout.shadow.cells];
+    let flags = cutout.flags.as_ref().map(|flags| &flags.cells);
     let rasters = coverages
         .map(planes::most)
         .into_iter()
-        .chain(pictures.map(planes::most));
+        .chain(pictures.into_iter().chain(flags).map(planes::most));
     rasters.sum::<u64>() + 256 + 32 * cutout.notices.len() as u64
 }
 
@@ -178,6 +188,10 @@ pub fn cutout(bytes: &[u8], account: &Account) -> Option<Cutout> {
     let colour = planes::read(&mut from, account)?;
     let light = planes::read(&mut from, account)?;
     let shadow = planes::read(&mut from, account)?;
+    let flags = from.maybe(|from| {
+        let cells = planes::read(from, account)?;
+        Some(LightField { cells })
+    })?;
     let noise = Noise {
         p: from.singles()?,
         q: from.singles()?,
@@ -206,6 +220,15 @@ pub fn cutout(bytes: &[u8], account: &Account) -> Option<Cutout> {
             6 => Notice::Carried {
                 place: from.rect()?,
             },
+            tag @ (7 | 8) => Notice::LightUneven {
+                place: from.rect()?,
+                stops: from.number()?,
+                meets: tag == 8,
+            },
+            9 => Notice::LightOrShadow {
+                place: from.rect()?,
+                stops: from.number()?,
+            },
             _ => return None,
         });
     }
@@ -216,6 +239,7 @@ pub fn cutout(bytes: &[u8], account: &Account) -> Option<Cutout> {
         crossing,
         light: LightField { cells: light },
         shadow: LightField { cells: shadow },
+        flags,
         noise,
         notices,
     })
@@ -302,6 +326,7 @@ mod tests {
             crossing: Matte::filled(Rect::EMPTY, 0.0, &account).unwrap(),
             light: LightField { cells: picture(2) },
             shadow: LightField { cells: picture(3) },
+            flags: Some(LightField { cells: picture(4) }),
             noise: Noise {
                 p: [1.0, 2.0, 3.0],
                 q: [4.0, 5.0, 6.0],
@@ -315,6 +340,17 @@ mod tests {
                 Notice::LikePlate { place },
                 Notice::Elsewhere { place },
                 Notice::Carried { place },
+                Notice::LightUneven {
+                    place,
+                    stops: -0.25,
+                    meets: true,
+                },
+                Notice::LightUneven {
+                    place,
+                    stops: 0.5,
+                    meets: false,
+                },
+                Notice::LightOrShadow { place, stops: -0.1 },
             ],
         };
         let bytes = of_cutout(&once);
@@ -334,6 +370,10 @@ mod tests {
         ] {
             assert_eq!((a.rect(), a.data()), (b.rect(), b.data()));
         }
+        assert_eq!(
+            again.flags.as_ref().map(|flags| flags.cells.data()),
+            once.flags.as_ref().map(|flags| flags.cells.data())
+        );
         assert_eq!(again.noise, once.noise);
         assert_eq!(again.notices, once.notices);
         for at in 0..bytes.len() {

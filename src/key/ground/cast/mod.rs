@@ -4,6 +4,7 @@
 //! A second lamp, or light thrown back by the piece, is another term of the same form.
 
 mod grid;
+mod own;
 mod rods;
 
 use rayon::prelude::*;
@@ -14,6 +15,7 @@ use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::Raster;
 use grid::Grid;
+pub(super) use own::owned;
 pub(in super::super) use rods::Line;
 use rods::Rods;
 
