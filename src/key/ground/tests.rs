@@ -314,6 +314,50 @@ fn thrown_light_is_one_where_nothing_happens_whatever_the_drift() {
 }
 
 #[test]
+fn what_a_flag_did_is_not_thrown() {
+    let account = Account::unlimited();
+    // A shadow beside the piece by its outline, and an edge of light that falls to the left.
+    let shade = |x: i32, y: i32| {
+        let (dx, dy) = (x as f32 - 102.0, y as f32 - 92.0);
+        1.0 - 0.3 * ((18.0 - (dx * dx + dy * dy).sqrt()) / 30.0 + 0.5).clamp(0.0, 1.0)
+    };
+    let beside = |x: i32, y: i32| {
+        let (dx, dy) = (x as f32 - 90.0, y as f32 - 80.0);
+        (dx * dx + dy * dy).sqrt()
+    };
+    for change in [0.0, -0.25, 0.2] {
+        let flag = |x: i32| 1.0 + change / (1.0 + libm::expf((x as f32 - 22.0) / 5.0));
+        let shown = |x: i32, y: i32| match beside(x, y) {
+            d if d < 18.0 => [0.7, 0.2, 0.1],
+            _ => scaled(plain(x, y), shade(x, y) * flag(x)),
+        };
+        let ground = ground(plain, shown, &account);
+        let mut body = Raster::filled(ground.background.rect(), 0u8, &account).unwrap();
+        for (body, &set) in body.data_mut().iter_mut().zip(ground.background.data()) {
+            *body = 1 - set;
+        }
+        let none = Raster::filled(Rect::EMPTY, 0u8, &account).unwrap();
+        let mut matte = Matte::filled(Rect::of_size(160, 160), 0.0, &account).unwrap();
+        for y in 0..160 {
+            for x in 0..160 {
+                matte.put(x, y, f32::from(u8::from(beside(x, y) < 18.0)));
+            }
+        }
+        let (thrown, flags) =
+            shadow::thrown(&ground, &body, &matte, (&[], &none), &account).unwrap();
+        assert_eq!(flags.field.is_some(), change != 0.0, "{change}");
+        for y in (2..80).step_by(7) {
+            for x in [1, 6, 11, 16, 74] {
+                let far = thrown.cells.at(x, y)[1];
+                assert!((far - 1.0).abs() < 0.004, "{change}: {x} {y}: {far}");
+            }
+        }
+        let (got, want) = (thrown.cells.at(53, 53)[1], shade(106, 106));
+        assert!((got - want).abs() < 0.04, "{change}: {got} for {want}");
+    }
+}
+
+#[test]
 fn the_outside_of_within_is_no_limit_to_the_set() {
     let account = Account::unlimited();
     // A frame whose border is all rod: only what lies outside `within` says what the set is.

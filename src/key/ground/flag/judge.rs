@@ -4,15 +4,17 @@
 
 use super::blocks::Blocks;
 
-/// A departure counts from this much (logarithm of the ratio), and from so many deviations of how light drifts over the
-/// rest of the frame: what drifts everywhere is no local change.
+/// A departure counts from this much (logarithm of the ratio),
 pub(super) const AMOUNT: f64 = 0.03;
-pub(super) const DEVIATIONS: f64 = 8.0;
+/// and from so many deviations of how light drifts over the rest of the frame; where that is much, from more: what drifts
+/// everywhere is no local change, and drifts far somewhere.
+const DEVIATIONS: f64 = 8.0;
+const MUCH: f64 = 0.014;
 /// A place departs by so many times more than any other that is none, and than any to the other side.
 const OTHERS: f64 = 1.7;
 /// A block counts if so much of it is seen.
 pub(super) const SEEN: f64 = 0.3;
-/// A place has at least this share of the frame,
+/// A place departs by half of its most over at least this share of the frame,
 const BROAD: f64 = 0.01;
 /// and lies along this share of the shorter side, or has this share of the frame.
 const ALONG: f64 = 0.2;
@@ -38,6 +40,12 @@ pub(super) struct Place {
     pub fades: bool,
     /// Whether it is plain beside the piece.
     pub touches: bool,
+}
+
+/// What a place must depart by where light drifts by such a `deviation`.
+pub(super) fn limit(deviation: f64) -> f64 {
+    let more = (deviation - MUCH).max(0.0);
+    AMOUNT.max(DEVIATIONS * (deviation + more))
 }
 
 /// Of the places those that are a flag's work: that depart by more than `limit`, and stand out from all others. Where
@@ -103,9 +111,12 @@ pub(super) fn places(
                 }
             }
         }
-        let share = parts.len() as f64 / blocks.count() as f64;
-        let reaches = rim as f64 >= ALONG * shorter || share >= WIDE;
-        if share >= BROAD && reaches && light[at_most].abs() > limit {
+        let share = |count: usize| count as f64 / blocks.count() as f64;
+        let wide = share(parts.len()) >= WIDE;
+        let reaches = rim as f64 >= ALONG * shorter || wide;
+        let half = |at: &&usize| light[**at].abs() >= 0.5 * light[at_most].abs();
+        let broad = share(parts.iter().filter(half).count()) >= BROAD;
+        if broad && reaches && light[at_most].abs() > limit {
             found.push(Place {
                 blocks: parts,
                 at: at_most,

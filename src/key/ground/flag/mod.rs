@@ -16,7 +16,7 @@ use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::Raster;
 use blocks::{Blocks, Seen};
-use judge::{AMOUNT, DEVIATIONS, Place, SEEN};
+use judge::{AMOUNT, Place, SEEN};
 
 /// What lies within so many roots of the piece's area is not looked at until its shadow is known, and then within so
 /// many: contact shadows and the light it throws back.
@@ -106,7 +106,7 @@ pub(super) fn found(
             .filter(|&at| !own[at] && means.known[at] > SEEN)
             .map(|at| bright[at]),
     );
-    let limit = AMOUNT.max(DEVIATIONS * deviation);
+    let limit = judge::limit(deviation);
     let places = judge::places(&blocks, bright, &means.known, (&own, &close), AMOUNT);
     let places = judge::flags(places, limit);
 
