@@ -15,7 +15,7 @@ use crate::raster::Raster;
 const SHADED: (f32, f32) = (0.75, 1.2);
 const SAME: f32 = 0.06;
 const AROUND: f32 = 0.04;
-/// Tint the mean of a hole may have where texture shows it to be the plate, and where nothing does.
+/// Tint the mean of a hole may have where texture shows it to be the plate, by all its light, and where nothing does.
 const TINTED: f32 = 0.06;
 const TINT: f32 = 0.02;
 /// Tint the mean of a shaded hole may have: its shade is measured, and may not hide a colour.
@@ -241,7 +241,11 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
         return None;
     }
     let textured = told.gained > enough && told.gained > SHOWN * told.expected;
-    if told.tint > if textured { TINTED } else { TINT } {
+    let tinted = match textured {
+        true => told.stain > TINTED,
+        false => told.tint > TINT,
+    };
+    if tinted {
         return None;
     }
     if !textured && differ < RIMMED * piece {
@@ -298,6 +302,8 @@ struct Told {
     gained: f64,
     /// The largest departure of a channel's mean from neutral light.
     tint: f32,
+    /// The same, of a dark channel as a share of the light of all: what is nearly black says little.
+    stain: f32,
 }
 
 fn texture(fitted: &Fitted, pixels: &[u32], light: &Lit) -> Told {
@@ -311,7 +317,10 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: &Lit) -> Told {
         expected: 0.0,
         gained: 0.0,
         tint: 0.0,
+        stain: 0.0,
     };
+    let mut means = [0.0f64; 3];
+    let mut tints = [0.0f64; 3];
     for k in 0..3 {
         let values = |i: u32| {
             let (p, light) = (
@@ -343,8 +352,13 @@ fn texture(fitted: &Fitted, pixels: &[u32], light: &Lit) -> Told {
         }
         let mean = (sums[2] / sums[0]).max(1e-6);
         let loose = 2.0 / (sums[0].sqrt() * mean);
-        let off = (sums[1] / sums[0] / mean - 1.0).abs() - loose;
-        told.tint = told.tint.max(off as f32);
+        means[k] = mean;
+        tints[k] = (sums[1] / sums[0] / mean - 1.0).abs() - loose;
+    }
+    let whole = means.iter().sum::<f64>() / 3.0;
+    for (tint, mean) in tints.into_iter().zip(means) {
+        told.tint = told.tint.max(tint as f32);
+        told.stain = told.stain.max((tint * (mean / whole).min(1.0)) as f32);
     }
     told
 }

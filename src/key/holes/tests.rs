@@ -158,6 +158,20 @@ fn a_shaded_face_of_another_tint_is_no_hole() {
     assert_eq!(opened(wide, brass, tinted, textured), []);
 }
 
+#[test]
+fn stray_light_in_a_channel_that_is_nearly_black_is_no_tint_of_a_textured_hole() {
+    let crimson = |x: i32, y: i32| {
+        let v = textured(x, y)[0];
+        [v, 0.02 * v, 0.01 * v]
+    };
+    let hazy = |x: i32, y: i32| crimson(x, y).map(|v| v + 0.0003);
+    let open = opened(disc, brass, hazy, crimson);
+    assert!(open.len() > 44, "{}", open.len());
+    for (x, y) in open {
+        assert!(disc(x as f32 + 0.5, y as f32 + 0.5) < 0.3, "{x} {y}");
+    }
+}
+
 /// Brass around the middle, in a face that is nearly the set's own colour.
 fn mounted(x: i32, y: i32) -> [f32; 3] {
     let (dx, dy) = (x as f32 - 47.5, y as f32 - 47.5);

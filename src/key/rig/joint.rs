@@ -26,7 +26,7 @@ const EVEN: (f64, f64) = (0.2, 0.12);
 const STEEP: f64 = 1.5;
 const BENT: f64 = 0.6;
 /// Pixels by which the matte must be off the line beside twice that, and most units of it: more is another thing.
-const OFF: f64 = 0.25;
+const OFF: f64 = 0.5;
 const MOST: f64 = 8.0;
 /// Units before and behind the line whose coverage is carried over, and how near to none and all it must come.
 const SOFT: f64 = 6.0;
