@@ -23,7 +23,7 @@ const WIDE: f64 = 0.05;
 const SLOPE: f64 = 0.5;
 /// Light that departs by less than this share of its most, where it is farthest from the piece, fades with that.
 const FADES: f64 = 0.75;
-/// It is plain from this share of its most on.
+/// It is plain from this share of its most on, and a place is as broad as it is plain.
 const TOUCHES: f64 = 0.5;
 /// Blocks that are beside what may be the piece's.
 const BESIDE: usize = 3;
@@ -40,6 +40,8 @@ pub(super) struct Place {
     pub fades: bool,
     /// Whether it is plain beside the piece.
     pub touches: bool,
+    /// Blocks of the frame's border along which it is plain.
+    pub along: usize,
 }
 
 /// What a place must depart by where light drifts by such a `deviation`.
@@ -114,8 +116,10 @@ pub(super) fn places(
         let share = |count: usize| count as f64 / blocks.count() as f64;
         let wide = share(parts.len()) >= WIDE;
         let reaches = rim as f64 >= ALONG * shorter || wide;
-        let half = |at: &&usize| light[**at].abs() >= 0.5 * light[at_most].abs();
+        let half = |at: &&usize| light[**at].abs() >= TOUCHES * light[at_most].abs();
         let broad = share(parts.iter().filter(half).count()) >= BROAD;
+        let at_rim = |at: &&usize| blocks.beside(**at).contains(&None);
+        let along = parts.iter().filter(half).filter(at_rim).count();
         if broad && reaches && light[at_most].abs() > limit {
             found.push(Place {
                 blocks: parts,
@@ -123,6 +127,7 @@ pub(super) fn places(
                 peak: light[at_most],
                 fades: apart < FADES * beside,
                 touches: at_its_piece >= TOUCHES * light[at_most].abs(),
+                along,
             });
         }
     }

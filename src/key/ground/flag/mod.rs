@@ -30,6 +30,8 @@ const PLAIN: f32 = 0.03;
 pub const CHANGED: f64 = AMOUNT / std::f64::consts::LN_2;
 /// The least departure that is followed outward from a place.
 const LEAST: f64 = 0.004;
+/// A piece darkens the frame's border along less than so many roots of its area.
+const LONG: f64 = 3.0;
 /// The share of the frame that must be left to be looked at.
 const ENOUGH: f64 = 0.15;
 /// A quartile in deviations stands for this much.
@@ -119,8 +121,9 @@ pub(super) fn found(
         if told[place.at] {
             continue;
         }
-        // Where the piece's shadow is not known, what is dark beside it may be that.
-        let unsure = place.fades || (place.touches && !thrown);
+        // Where the piece's shadow is not known, what is dark beside it may be that, if it is not far longer than it.
+        let long = place.along as f64 * side >= LONG * size;
+        let unsure = place.fades || (place.touches && !thrown && !long);
         // What a piece throws back fades away from it too, and is its own.
         if place.fades && place.peak > 0.0 {
             continue;

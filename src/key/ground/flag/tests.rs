@@ -170,6 +170,21 @@ fn a_shadow_that_is_not_understood_is_kept_and_told() {
 }
 
 #[test]
+fn darkness_far_longer_than_the_piece_is_a_flags_though_no_shadow_is_known() {
+    // It is plain beside the piece, and runs along all of a side.
+    let flag = |x: f64| libm::exp2(-0.25 * edge(x, 74.0, 9.0));
+    let got = look(|x, _| flag(x));
+    assert!(
+        matches!(got.notices[..], [Notice::LightUneven { .. }]),
+        "{:?}",
+        got.notices
+    );
+    let (far, near) = off(&got, |x, _| flag(x));
+    // Close about the piece it is told from the light around that.
+    assert!(far < 0.016 && near < 0.04, "{far} {near}");
+}
+
+#[test]
 fn a_soft_shadow_to_the_border_is_kept_and_told() {
     // Deepest at the piece, and still there where the frame ends.
     let soft = |x: f64, y: f64| 1.0 - 0.5 * bump(x, y, (MIDDLE.0, MIDDLE.1 + 40.0), 34.0);
