@@ -1,8 +1,8 @@
 //! The piece's outline where a rod ends at it.
 //!
 //! Beneath a rod the matte only guesses where the piece begins. On both sides of it the outline is seen: where the two
-//! sides are one smooth line, the piece keeps to that line between them. A bite of the rod is filled, a stub of it or
-//! of what it was stuck on with is taken off.
+//! sides are one smooth line, the piece keeps to that line between them. A bite of the rod is filled, a stub of it is taken
+//! off. What is wider than the rod stays: it may be putty, or a knob of the piece.
 
 use super::super::tools::surface::{Surface, value};
 use super::bridge::{Course, light, read};
@@ -14,15 +14,13 @@ const UNIT: f64 = 0.1;
 /// Most lines that are read on a side, a unit apart, the more the better; fewest there, and on both sides.
 const MOST_LINES: [usize; 4] = [12, 9, 6, 4];
 const FEWEST: (usize, usize) = (3, 8);
-/// Units from the rod's bank within which something may still stick to it.
-const ASIDE: usize = 8;
 /// Coverage at the outline, what is solid, and units behind the outline that must be so.
 const HALF: f32 = 0.5;
 const SOLID: f32 = 0.9;
 const DEEP: f64 = 6.0;
-/// Root of the mean square by which rows may lie off the line, in pixels: beside a rod, and beside what sticks to it;
-/// steepest line, in rows a pixel across, and most by which that may differ from side to side.
-const EVEN: (f64, f64) = (0.2, 0.12);
+/// Root of the mean square by which rows may lie off the line, in pixels; steepest line, in rows a pixel across, and most
+/// by which that may differ from side to side.
+const EVEN: f64 = 0.2;
 const STEEP: f64 = 1.5;
 const BENT: f64 = 0.6;
 /// Pixels by which the matte must be off the line beside twice that, and most units of it: more is another thing.
@@ -125,57 +123,45 @@ fn begins(course: &Course, matte: &Matte, u: f64, unit: f64) -> Option<f64> {
     })
 }
 
-/// The smooth line through what both sides show, from as near to the rod as it is one.
+/// The smooth line through what both sides show, by as much of it as is one.
 fn outline(course: &Course, matte: &Matte, unit: f64) -> Option<Outline> {
     let banks = course.banks();
-    let reach = ASIDE + MOST_LINES[0];
-    let sides = [0, 1].map(|side| {
+    let sides = [0, 1].map(|side| -> Vec<(f64, f64)> {
         let way = [-1.0, 1.0][side];
-        let rows: Vec<Option<(f64, f64)>> = (0..reach)
-            .map(|line| {
+        (0..MOST_LINES[0])
+            .map_while(|line| {
                 let u = banks[side] + way * unit * line as f64;
                 begins(course, matte, u, unit).map(|row| (u, row))
             })
-            .collect();
-        rows
+            .collect()
     });
-    for aside in 0..=ASIDE {
-        for most in MOST_LINES {
-            let near = |side: usize| -> Vec<(f64, f64)> {
-                (sides[side][aside..].iter().take(most))
-                    .map_while(|line| *line)
-                    .collect()
-            };
-            let [mut seen, right] = [0, 1].map(near);
-            let fewest = seen.len().min(right.len());
-            seen.extend(right);
-            if fewest < FEWEST.0 || seen.len() < FEWEST.1 {
-                continue;
-            }
-            let mut surface = Surface::default();
-            for &(u, row) in &seen {
-                surface.add(powers(u), 1.0, row);
-            }
-            let mut outline = Outline {
-                terms: surface.fitted(),
-                even: 0.0,
-                low: banks[0] - unit * aside as f64,
-                high: banks[1] + unit * aside as f64,
-                lines: seen.iter().map(|(u, _)| *u).collect(),
-            };
-            let off = |&(u, row): &(f64, f64)| (row - outline.row(u)) * (row - outline.row(u));
-            let square: f64 = seen.iter().map(off).sum::<f64>() / seen.len() as f64;
-            let slope = |u: f64| outline.terms[1] + 2.0 * u * outline.terms[2];
-            let (low, high) = (slope(outline.low), slope(outline.high));
-            let steep = low.abs().max(high.abs()) > STEEP || (low - high).abs() > BENT;
-            outline.even = square.sqrt();
-            let most = if aside == 0 { EVEN.0 } else { EVEN.1 };
-            if outline.even <= most && !steep {
-                return Some(outline);
-            }
+    MOST_LINES.into_iter().find_map(|most| {
+        let [left, right] = [0, 1].map(|side| &sides[side][..most.min(sides[side].len())]);
+        if left.len().min(right.len()) < FEWEST.0 || left.len() + right.len() < FEWEST.1 {
+            return None;
         }
+        fitted([left, right].concat(), banks)
+    })
+}
+
+/// The line through places and rows, if they are one.
+fn fitted(seen: Vec<(f64, f64)>, [low, high]: [f64; 2]) -> Option<Outline> {
+    let mut surface = Surface::default();
+    for &(u, row) in &seen {
+        surface.add(powers(u), 1.0, row);
     }
-    None
+    let mut outline = Outline {
+        terms: surface.fitted(),
+        low,
+        high,
+        lines: seen.iter().map(|(u, _)| *u).collect(),
+        even: 0.0,
+    };
+    let off = |&(u, row): &(f64, f64)| (row - outline.row(u)) * (row - outline.row(u));
+    outline.even = (seen.iter().map(off).sum::<f64>() / seen.len() as f64).sqrt();
+    let [a, b] = [low, high].map(|u| outline.terms[1] + 2.0 * u * outline.terms[2]);
+    let one = outline.even <= EVEN && a.abs().max(b.abs()) <= STEEP && (a - b).abs() <= BENT;
+    one.then_some(outline)
 }
 
 /// Pixels by which the matte leaves the line between the banks, if it does and not for something else.
@@ -360,8 +346,9 @@ mod tests {
     #[test]
     fn what_is_no_line_is_left_alone() {
         let same = |off: &dyn Fn(f64) -> f64| assert_eq!(evened(off).0.data(), piece(off).0.data());
-        // As it should be; a notch that is too deep; an outline that turns a corner under the rod.
+        // As it should be; a notch that is too deep; an outline that turns a corner under the rod; a knob that it holds.
         same(&|_| 0.0);
+        same(&|aside: f64| if aside.abs() < 9.0 { -5.0 } else { 0.0 });
         same(&|aside: f64| if aside.abs() < 4.0 { 14.0 } else { 0.0 });
         same(&|aside: f64| 0.8 * aside.abs() + if aside.abs() < 4.0 { 2.0 } else { 0.0 });
     }
