@@ -93,9 +93,7 @@ impl LightField {
             top + (low - top) * v
         })
     }
-}
 
-impl LightField {
     /// The light without what flags did to it, where that is known.
     pub fn without(
         &self,
@@ -104,15 +102,20 @@ impl LightField {
     ) -> Result<LightField, OverBudget> {
         let mut cells = self.cells.cropped(self.cells.rect(), account)?;
         if let Some(flags) = flags {
-            let both = cells.rect().intersected(&flags.cells.rect());
-            for y in both.y0..both.y1 {
-                let flags = flags.cells.span(y, both.x0, both.x1);
-                for (cell, flag) in cells.span_mut(y, both.x0, both.x1).iter_mut().zip(flags) {
-                    *cell = std::array::from_fn(|k| cell[k] / flag[k]);
-                }
-            }
+            flags.taken_off(&mut cells);
         }
         Ok(LightField { cells })
+    }
+
+    /// Takes this off the light of `cells`, where both are known.
+    fn taken_off(&self, cells: &mut Raster<[f32; 3]>) {
+        let both = cells.rect().intersected(&self.cells.rect());
+        for y in both.y0..both.y1 {
+            let own = self.cells.span(y, both.x0, both.x1);
+            for (cell, own) in cells.span_mut(y, both.x0, both.x1).iter_mut().zip(own) {
+                *cell = std::array::from_fn(|k| cell[k] / own[k]);
+            }
+        }
     }
 }
 
@@ -152,6 +155,16 @@ pub enum Notice {
     LightOrShadow { place: Rect, stops: f64 },
 }
 
+impl Notice {
+    /// One of light, its place in half-size cells, on the frame's pixels.
+    fn on(mut self, ask: &Ask) -> Notice {
+        if let Notice::LightUneven { place, .. } | Notice::LightOrShadow { place, .. } = &mut self {
+            *place = piece::pixels(*place, ask);
+        }
+        self
+    }
+}
+
 /// Whether a place reaches the border of the frame, to the cell.
 fn at_border(place: &Rect, frame: &Rect) -> bool {
     let near = |a: i32, b: i32| (a - b).abs() <= 2;
@@ -159,37 +172,6 @@ fn at_border(place: &Rect, frame: &Rect) -> bool {
         || near(place.y0, frame.y0)
         || near(place.x1, frame.x1)
         || near(place.y1, frame.y1)
-}
-
-impl Notice {
-    /// One of light, its place in half-size cells, on the frame's pixels.
-    fn on(self, frame: &Light) -> Notice {
-        let pixels = |cells: Rect| {
-            let cells = Rect {
-                x0: 2 * cells.x0,
-                y0: 2 * cells.y0,
-                x1: 2 * cells.x1,
-                y1: 2 * cells.y1,
-            };
-            cells.intersected(&frame.rect())
-        };
-        match self {
-            Notice::LightUneven {
-                place,
-                stops,
-                meets,
-            } => Notice::LightUneven {
-                place: pixels(place),
-                stops,
-                meets,
-            },
-            Notice::LightOrShadow { place, stops } => Notice::LightOrShadow {
-                place: pixels(place),
-                stops,
-            },
-            other => other,
-        }
-    }
 }
 
 /// Cuts the piece out: what is the set, what holds the piece, the light again without that, then coverage.
@@ -251,7 +233,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
     notices.extend(elsewhere);
     notices.extend(like_plate?);
     notices.extend(solved.notices);
-    notices.extend(flags.notices.into_iter().map(|notice| notice.on(ask.frame)));
+    notices.extend(flags.notices.into_iter().map(|notice| notice.on(ask)));
     if !body.data().contains(&1) && notices.is_empty() {
         notices.push(Notice::Nothing);
     }

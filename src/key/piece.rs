@@ -134,7 +134,7 @@ fn is_strip(place: &Rect, whole: &Rect) -> bool {
 }
 
 /// Frame pixels of a rectangle of cells.
-fn pixels(cells: Rect, ask: &Ask) -> Rect {
+pub(super) fn pixels(cells: Rect, ask: &Ask) -> Rect {
     Rect {
         x0: 2 * cells.x0,
         y0: 2 * cells.y0,

@@ -50,11 +50,7 @@ pub(in super::super) fn thrown(
     let silhouette = halved(matte, rect, account)?;
     let flags = flag::found(&cells, &far, &silhouette, account)?;
     if let Some(field) = &flags.field {
-        for (cell, flag) in cells.data_mut().iter_mut().zip(field.cells.data()) {
-            for k in 0..3 {
-                cell[k] /= flag[k];
-            }
-        }
+        field.taken_off(&mut cells);
     }
     let drift = Drift::of(&cells, &far);
     drift.taken_off(&mut cells);

@@ -54,11 +54,7 @@ pub(super) fn carried_on(
     account: &Account,
 ) -> Result<Raster<[f32; 3]>, OverBudget> {
     let rect = ratios.rect();
-    let mut known = Raster::filled(rect, 0.0f32, account)?;
-    for (known, &seen) in known.data_mut().iter_mut().zip(seen.data()) {
-        *known = f32::from(seen);
-    }
-    let known = &known;
+    let known = &known(seen, account)?;
     let mut left = ratios.cropped(rect, account)?;
     let mut model = Raster::filled(rect, [1.0f32; 3], account)?;
     let mut rods = Rods::of(rods, rect);
@@ -106,6 +102,15 @@ pub(super) fn carried_on(
         };
     }
     Ok(out)
+}
+
+/// How much is known of each cell: all of what is `seen` (1).
+fn known(seen: &Raster<u8>, account: &Account) -> Result<Raster<f32>, OverBudget> {
+    let mut known = Raster::filled(seen.rect(), 0.0f32, account)?;
+    for (known, &seen) in known.data_mut().iter_mut().zip(seen.data()) {
+        *known = f32::from(seen);
+    }
+    Ok(known)
 }
 
 /// A silhouette thrown somewhere. Lengths in half-size cells.

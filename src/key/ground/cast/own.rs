@@ -2,7 +2,7 @@
 //! soft change far from the piece fits a blurred outline as well as anything, and is none of it.
 
 use super::grid::Grid;
-use super::{DRAW, Drawn, FARTHEST, FIT, Fitted, LOOK, Term, WIDE};
+use super::{DRAW, Drawn, FARTHEST, FIT, Fitted, LOOK, Term, WIDE, known};
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -33,11 +33,7 @@ pub(in super::super) fn owned(
     account: &Account,
 ) -> Result<Owned, OverBudget> {
     let rect = ratios.rect();
-    let mut known = Raster::filled(rect, 0.0f32, account)?;
-    for (known, &seen) in known.data_mut().iter_mut().zip(seen.data()) {
-        *known = f32::from(seen);
-    }
-    let known = &known;
+    let known = &known(seen, account)?;
     let mut left = ratios.cropped(rect, account)?;
     let mut model = Raster::filled(rect, [1.0f32; 3], account)?;
     let piece = Piece::of(silhouette);
