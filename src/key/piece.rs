@@ -6,6 +6,7 @@
 
 use super::tools::distance;
 use super::tools::labels::{self, Joined, Parts};
+use super::tools::twice;
 use super::{Ask, LightField, Noise, Notice};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -135,13 +136,7 @@ fn is_strip(place: &Rect, whole: &Rect) -> bool {
 
 /// Frame pixels of a rectangle of cells.
 pub(super) fn pixels(cells: Rect, ask: &Ask) -> Rect {
-    Rect {
-        x0: 2 * cells.x0,
-        y0: 2 * cells.y0,
-        x1: 2 * cells.x1,
-        y1: 2 * cells.y1,
-    }
-    .intersected(&ask.frame.rect())
+    twice::doubled(cells).intersected(&ask.frame.rect())
 }
 
 /// Parts that touch a rod, or nearly.

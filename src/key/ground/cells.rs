@@ -4,23 +4,11 @@
 use rayon::prelude::*;
 
 use super::super::tools::gauss;
+use super::super::tools::twice::half;
 use super::super::{Ask, Noise};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Raster};
-
-/// The half-size grid that covers a rectangle of pixels.
-pub(super) fn half(rect: Rect) -> Rect {
-    if rect.is_empty() {
-        return Rect::EMPTY;
-    }
-    Rect {
-        x0: rect.x0.div_euclid(2),
-        y0: rect.y0.div_euclid(2),
-        x1: (rect.x1 + 1).div_euclid(2),
-        y1: (rect.y1 + 1).div_euclid(2),
-    }
-}
 
 /// Sums of blocks of two by two cells, on the grid of half the size.
 pub(super) fn pooled<const N: usize>(

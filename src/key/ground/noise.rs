@@ -5,8 +5,9 @@
 use rayon::prelude::*;
 
 use super::super::tools::gauss;
+use super::super::tools::twice::half;
 use super::super::{Ask, Noise};
-use super::cells::{Around, half};
+use super::cells::Around;
 use crate::budget::{Account, OverBudget};
 use crate::raster::{Light, Raster};
 
@@ -17,6 +18,13 @@ const FLOOR: f32 = 1e-8;
 const MEDIAN_TO_DEVIATION: f64 = 1.4826;
 
 const LIGHTS: usize = 10;
+
+/// Share of the brightest light from which light may be cut off, and the light of two codes of 16 bits next to black.
+const CUT: f32 = 0.98;
+const BLACK: f32 = 2.4e-6;
+
+/// Most times that the weights of the model's fit are made anew.
+const TURNS: usize = 4;
 
 /// Cells of one piece of parallel work where each stands for itself.
 const PIECE: usize = 4096;
@@ -45,6 +53,8 @@ struct Sample {
     light: f32,
     slope: f32,
     error: f32,
+    /// Neither frame nor plate is cut off there.
+    sound: bool,
 }
 
 pub(super) fn measured(ask: &Ask, account: &Account) -> Result<Measured, OverBudget> {
@@ -104,6 +114,19 @@ fn coarse_ratio(
     Ok(ratio)
 }
 
+/// Lights that are neither cut off at the top nor at the bottom, of frame and plate: what is cut off has no noise.
+fn sound(ask: &Ask) -> [f32; 2] {
+    let top = |picture: &Light| {
+        let all = picture.data().par_iter().with_min_len(PIECE);
+        all.map(|c| {
+            c.iter()
+                .fold(0.0f32, |m, v| if v.is_finite() { m.max(*v) } else { m })
+        })
+        .reduce(|| 0.0, f32::max)
+    };
+    [CUT * top(ask.frame), CUT * top(ask.plate)]
+}
+
 /// The model fitted to one pixel of every quiet cell.
 fn fitted(
     ask: &Ask,
@@ -114,6 +137,7 @@ fn fitted(
     let bytes = 36 * quiet.data().len() as u64;
     let _held = account.charge(bytes, "samples of noise")?;
     let rect = quiet.rect();
+    let tops = sound(ask);
     let rows: Vec<Vec<[Sample; 3]>> = (rect.y0..rect.y1)
         .into_par_iter()
         .map(|j| {
@@ -130,6 +154,8 @@ fn fitted(
                         light: p.plate[k],
                         slope: p.slope[k],
                         error: (p.frame[k] - g[k] * p.plate[k]).abs(),
+                        sound: (BLACK..tops[0]).contains(&p.frame[k])
+                            && (BLACK..tops[1]).contains(&p.plate[k]),
                     }));
                 }
             }
@@ -138,7 +164,7 @@ fn fitted(
         .collect();
     let fits: Vec<[f64; 3]> = (0..3usize)
         .into_par_iter()
-        .map(|k| fit(rows.iter().flatten().map(|s| s[k])))
+        .map(|k| fit(rows.iter().flatten().map(|s| s[k]).filter(|s| s.sound)))
         .collect();
     let mut noise = Noise::default();
     for (k, [p, q, r]) in fits.into_iter().enumerate() {
@@ -154,6 +180,19 @@ struct Bin {
     known: [f64; 3],
     variance: f64,
     count: f64,
+}
+
+impl Bin {
+    fn model(&self, x: &[f64; 3]) -> f64 {
+        (0..3).map(|i| x[i] * self.known[i]).sum()
+    }
+
+    /// How far the model is off, squared, as a share of the larger of both.
+    fn left(&self, x: &[f64; 3]) -> f64 {
+        let model = self.model(x);
+        let off = (self.variance - model) / self.variance.max(model);
+        self.count * off * off
+    }
 }
 
 fn fit(samples: impl Iterator<Item = Sample>) -> [f64; 3] {
@@ -187,47 +226,55 @@ fn fit(samples: impl Iterator<Item = Sample>) -> [f64; 3] {
 }
 
 /// Least squares of relative errors over three unknowns none of which may be negative: the best of all choices of
-/// unknowns that are not 0.
+/// unknowns that are not 0. No bin is further off than by all of itself or of the model: one whose noise is nearly none,
+/// for whatever reason, does not decide for all.
 fn not_negative(bins: &[Bin]) -> [f64; 3] {
+    let mut variances: Vec<f64> = bins.iter().map(|bin| bin.variance).collect();
+    variances.sort_by(f64::total_cmp);
+    let usual = [
+        0.0,
+        variances.get(variances.len() / 2).copied().unwrap_or(0.0),
+        0.0,
+    ];
     let mut best = ([0.0, f64::from(FLOOR), 0.0], f64::INFINITY);
     for choice in 1u8..8 {
-        let mut a = [[0.0f64; 4]; 3];
-        for bin in bins {
-            for i in 0..3 {
-                for j in 0..3 {
-                    a[i][j] +=
-                        bin.count * bin.known[i] * bin.known[j] / (bin.variance * bin.variance);
-                }
-                a[i][3] += bin.count * bin.known[i] / bin.variance;
-            }
+        let mut x = Some(usual);
+        for _ in 0..TURNS {
+            x = x.and_then(|x| weighted(bins, choice, &x));
         }
-        for i in 0..3 {
-            if choice >> i & 1 == 0 {
-                for j in 0..3 {
-                    a[i][j] = 0.0;
-                    a[j][i] = 0.0;
-                }
-                a[i][i] = 1.0;
-                a[i][3] = 0.0;
-            }
-        }
-        let Some(x) = solved(a) else { continue };
-        if x.iter().any(|&v| v < 0.0) {
-            continue;
-        }
-        let left: f64 = bins
-            .iter()
-            .map(|bin| {
-                let model: f64 = (0..3).map(|i| x[i] * bin.known[i]).sum();
-                let off = 1.0 - model / bin.variance;
-                bin.count * off * off
-            })
-            .sum();
+        let Some(x) = x else { continue };
+        let left: f64 = bins.iter().map(|bin| bin.left(&x)).sum();
         if left < best.1 {
             best = (x, left);
         }
     }
     best.0
+}
+
+/// The unknowns of a choice, by weights of a model before; `None` where one is negative or they can't be told.
+fn weighted(bins: &[Bin], choice: u8, before: &[f64; 3]) -> Option<[f64; 3]> {
+    let mut a = [[0.0f64; 4]; 3];
+    for bin in bins {
+        let scale = bin.variance.max(bin.model(before));
+        let weight = bin.count / (scale * scale);
+        for i in 0..3 {
+            for j in 0..3 {
+                a[i][j] += weight * bin.known[i] * bin.known[j];
+            }
+            a[i][3] += weight * bin.known[i] * bin.variance;
+        }
+    }
+    for i in 0..3 {
+        if choice >> i & 1 == 0 {
+            for j in 0..3 {
+                a[i][j] = 0.0;
+                a[j][i] = 0.0;
+            }
+            a[i][i] = 1.0;
+            a[i][3] = 0.0;
+        }
+    }
+    solved(a).filter(|x| x.iter().all(|&v| v >= 0.0))
 }
 
 /// Three linear equations, their right sides in the last column; `None` where they don't decide.

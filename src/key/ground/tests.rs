@@ -110,6 +110,34 @@ fn noise_alone_is_nothing_and_is_measured() {
 }
 
 #[test]
+fn light_that_is_cut_off_says_nothing_of_noise() {
+    let account = Account::unlimited();
+    // A lamp that is more than a frame holds, and a corner that is less than it tells.
+    let lamp = |x: i32, y: i32| match (x / 40, y / 40) {
+        (0, 0) => [-0.1; 3],
+        (1, 1) => [1.6; 3],
+        _ => plain(x, y),
+    };
+    let held = |seed| {
+        let mut picture = noisy(picture(&account, lamp), seed);
+        for pixel in picture.data_mut() {
+            *pixel = pixel.map(|v| v.clamp(0.0, 1.0));
+        }
+        picture
+    };
+    let (plate, mut frame) = (held(1), held(2));
+    for pixel in frame.data_mut() {
+        *pixel = pixel.map(|v| 1.004 * v);
+    }
+    let noise = noise::measured(&ask(&frame, &plate), &account)
+        .unwrap()
+        .noise;
+    let want = 2.0 * (4e-5 * 0.3 + 3e-7);
+    let got = noise.variance(1, 0.3, 0.0);
+    assert!((got / want - 1.0).abs() < 0.15, "{got} for {want}");
+}
+
+#[test]
 fn a_shadow_and_a_penumbra_are_the_set() {
     let account = Account::unlimited();
     for plate in [plain, busy] {

@@ -4,8 +4,9 @@
 use rayon::prelude::*;
 
 use super::super::tools::gauss;
+use super::super::tools::twice::half;
 use super::super::{Ask, Noise};
-use super::cells::{Around, half};
+use super::cells::Around;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 

@@ -32,6 +32,7 @@ use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
 
+use super::tools::twice;
 use super::{Noise, Notice};
 
 /// How far the piece's colour is carried on beyond its edge, in pixels.
@@ -68,23 +69,13 @@ pub(super) struct Solved {
     pub notices: Vec<Notice>,
 }
 
-/// Frame pixels the cell (i, j) of a half-size raster covers, for a whole rectangle of cells.
-fn full_size(cells: Rect) -> Rect {
-    Rect {
-        x0: cells.x0.saturating_mul(2),
-        y0: cells.y0.saturating_mul(2),
-        x1: cells.x1.saturating_mul(2),
-        y1: cells.y1.saturating_mul(2),
-    }
-}
-
 /// The rectangle the work is done on: the body and room for its edge and for carried colour.
 fn working_rect(known: &Known) -> Rect {
     let used = known.body.bounds(|&v| v != 0);
     if used.is_empty() {
         return Rect::EMPTY;
     }
-    let used = full_size(used);
+    let used = twice::doubled(used);
     let room = CARRIED + 8;
     Rect {
         x0: used.x0 - room,

@@ -26,7 +26,7 @@ use rayon::prelude::*;
 
 use super::ground::{Ground, Line};
 use super::holes::is_open;
-use super::tools::labels;
+use super::tools::{labels, twice};
 use super::{Ask, Notice};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -118,24 +118,14 @@ pub(super) fn found(ask: &Ask, ground: &Ground, account: &Account) -> Result<Rig
     let main = main_part(&domain, &rig.cells, account)?;
     for run in lost {
         if run.cells.iter().any(|&(i, j)| main.at(i, j) == 1) {
-            let place = Rect {
-                x0: run.bounds.x0 * 2,
-                y0: run.bounds.y0 * 2,
-                x1: run.bounds.x1 * 2,
-                y1: run.bounds.y1 * 2,
-            };
+            let place = twice::doubled(run.bounds);
             rig.notices.push(Notice::RodNotFound {
                 place: place.intersected(&frame),
             });
         }
     }
     for place in thin::parts(&domain, &main, &rig.cells, widest, account)? {
-        let place = Rect {
-            x0: place.x0 * 2,
-            y0: place.y0 * 2,
-            x1: place.x1 * 2,
-            y1: place.y1 * 2,
-        };
+        let place = twice::doubled(place);
         let known = rig.notices.iter().any(|notice| {
             matches!(notice, Notice::RodNotFound { place: end } if !end.intersected(&place).is_empty())
         });

@@ -5,6 +5,7 @@ pub mod gauss;
 pub mod labels;
 pub mod push_pull;
 pub mod surface;
+pub mod twice;
 pub mod windows;
 
 /// The next whole number below, without a call; for numbers up to 2^22, as every place in a picture is. Adding and
