@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::super::Noise;
+use super::super::tools::twice;
 use crate::budget::{Account, Charge, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
@@ -99,6 +100,54 @@ impl Fitted {
             inside,
             _charge: charge,
         })
+    }
+
+    /// The same at half the size: pixel (i, j) is the mean of pixels 2i..2i+2 x 2j..2j+2.
+    pub fn halved(&self, account: &Account) -> Result<Fitted, OverBudget> {
+        let rect = twice::half(self.rect);
+        let (width, height) = (rect.width() as usize, rect.height() as usize);
+        let bytes = width * height * (size_of::<Pixel>() + 1);
+        let charge = account.charge(bytes as u64, "holes in the piece, half size")?;
+        let mut pixels = vec![Pixel::default(); width * height];
+        let mut inside = vec![false; width * height];
+        (pixels.par_chunks_mut(width.max(1)))
+            .zip(inside.par_chunks_mut(width.max(1)))
+            .zip(rect.y0..rect.y1)
+            .for_each(|((pixels, inside), y)| {
+                for ((pixel, inside), x) in pixels.iter_mut().zip(inside).zip(rect.x0..) {
+                    (*pixel, *inside) = self.mean(Rect::new(2 * x, 2 * y, 2, 2));
+                }
+            });
+        Ok(Fitted {
+            rect,
+            width,
+            height,
+            pixels,
+            inside,
+            _charge: charge,
+        })
+    }
+
+    /// The mean of the pixels of a place, and whether all are inside.
+    fn mean(&self, place: Rect) -> (Pixel, bool) {
+        let place = place.intersected(&self.rect);
+        let mut sums = [[0.0f32; 3]; 3];
+        let mut inside = true;
+        for y in place.y0..place.y1 {
+            for x in place.x0..place.x1 {
+                let i = (y - self.rect.y0) as usize * self.width + (x - self.rect.x0) as usize;
+                let p = &self.pixels[i];
+                for k in 0..3 {
+                    sums[0][k] += p.frame[k];
+                    sums[1][k] += p.plate[k];
+                    sums[2][k] += p.variance[k];
+                }
+                inside &= self.inside[i];
+            }
+        }
+        let count = place.area().max(1) as f32;
+        let [frame, plate, variance] = sums.map(|sum| sum.map(|v| v / count));
+        (fitted(frame, plate, variance.map(|v| v / count)), inside)
     }
 
     /// Indices of the up to eight neighbours of a pixel.

@@ -11,6 +11,7 @@ mod parts;
 mod slits;
 #[cfg(test)]
 mod tests;
+mod wide;
 
 use super::{LightField, Noise, unite};
 use crate::budget::{Account, OverBudget};
@@ -48,12 +49,15 @@ pub(super) fn found(
             open.data_mut()[i as usize] = 255;
         }
     }
+    let before = open.cropped(rect, account)?;
     let (banks, held) = slits::banks(&fitted, &open, account)?;
     let gaps = gaps::found(&fitted, &banks, account)?;
     slits::added(&fitted, &banks, &mut open, account)?;
     drop((banks, held));
     unite(&mut open, &gaps);
     drop(gaps);
+    wide::added(&fitted, &before, &mut open, account)?;
+    drop(before);
     for hole in &holes {
         relit(backdrop, &open, hole, &fitted);
     }

@@ -238,6 +238,27 @@ fn a_slit_of_two_pixels_is_open() {
 }
 
 #[test]
+fn a_wide_slit_with_soft_edges_is_open_as_wide_as_it_is() {
+    // 14 pixels from rim to rim; a third of the piece is seen in its middle.
+    let middle = |y: f32| 48.2 + 0.2 * (y - 48.0);
+    let soft = |x: f32, y: f32| match (20.0..76.0).contains(&y) {
+        true => (0.3 + 0.1 * (x - middle(y)).abs()).clamp(0.0, 1.0),
+        false => 1.0,
+    };
+    let open = open(soft, brass, textured);
+    for y in 28..68 {
+        let row = open.iter().filter(|p| p.1 == y).count();
+        assert!(row >= 10, "{row} in row {y}");
+    }
+    for (x, y) in open {
+        // Its rims and ends are told to two pixels.
+        let (px, py) = (x as f32 + 0.5, y as f32 + 0.5);
+        let off = (px - middle(py)).abs();
+        assert!(off < 9.0 && (18..78).contains(&y), "{x} {y}");
+    }
+}
+
+#[test]
 fn a_slit_in_a_glaring_face_is_found_where_it_shows() {
     // A slit of one pixel; only where it lies within one row of pixels is the mean of plate and glare no white.
     let middle = |y: f32| 48.3 + 0.31 * (y - 48.0);

@@ -1,0 +1,163 @@
+//! Slits wider than the banks that are looked for on each side of a pixel, and those whose edges are soft: found like
+//! thin ones in a picture of half the size, and in one of a quarter.
+
+use super::super::tools::labels::{self, Joined};
+use super::fit::Fitted;
+use super::{gaps, slits};
+use crate::budget::{Account, OverBudget};
+use crate::raster::Raster;
+
+/// How often the picture is halved.
+const HALVED: u32 = 2;
+/// A slit was found too narrow where this many times as much of the plate is seen through it in the smaller picture.
+const MORE: f32 = 1.25;
+/// Share of it that must have been seen before, where the smaller picture has less than so many pixels to its side: shading
+/// passes through the plate's light in many places of a face, and the smaller it is the more of them look like slits.
+const BEFORE: f32 = 0.25;
+const LARGE: u32 = 400;
+/// A piece that has more of them than this is hairy, or drawn on.
+const FEW: usize = 8;
+/// Pixels of the smallest slit there.
+const LEAST: u64 = 12;
+
+/// Marks in `open` what is more open there than thin slits say; `holes` is what was open before these were looked for.
+pub fn added(
+    fitted: &Fitted,
+    holes: &Raster<u8>,
+    open: &mut Raster<u8>,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let mut small = fitted.halved(account)?;
+    for n in 1..=HALVED {
+        let side = 1 << n;
+        let lifted = Lifted::found(&small, holes, side, account)?;
+        if !lifted.laid(fitted, open, account)? {
+            break;
+        }
+        if n < HALVED {
+            small = small.halved(account)?;
+        }
+    }
+    Ok(())
+}
+
+/// What a smaller picture says of slits.
+struct Lifted {
+    /// How much of the plate is seen through each of its pixels, in 255ths.
+    seen: Raster<u8>,
+    /// Pixels to the side of one of its own.
+    side: i32,
+}
+
+impl Lifted {
+    fn found(
+        small: &Fitted,
+        holes: &Raster<u8>,
+        side: i32,
+        account: &Account,
+    ) -> Result<Lifted, OverBudget> {
+        let mut before = Raster::filled(small.rect, 0u8, account)?;
+        let rect = holes.rect();
+        for y in rect.y0..rect.y1 {
+            for x in rect.x0..rect.x1 {
+                if holes.at(x, y) != 0 {
+                    before.put(x.div_euclid(side), y.div_euclid(side), 255);
+                }
+            }
+        }
+        let mut seen = before.cropped(small.rect, account)?;
+        let (banks, _held) = slits::banks(small, &before, account)?;
+        let gaps = gaps::found(small, &banks, account)?;
+        slits::added(small, &banks, &mut seen, account)?;
+        super::unite(&mut seen, &gaps);
+        // The edge of a hole is measured with the piece's other edges.
+        for (i, seen) in seen.data_mut().iter_mut().enumerate() {
+            let hole = |i: usize| before.data()[i] != 0;
+            if hole(i) || small.around(i).any(hole) {
+                *seen = 0;
+            }
+        }
+        Ok(Lifted { seen, side })
+    }
+
+    /// Marks those slits that are more open than is known already. Not where there are too many: says whether it did.
+    fn laid(
+        mut self,
+        fitted: &Fitted,
+        open: &mut Raster<u8>,
+        account: &Account,
+    ) -> Result<bool, OverBudget> {
+        let mut any = Raster::filled(self.seen.rect(), 0u8, account)?;
+        for (any, seen) in any.data_mut().iter_mut().zip(self.seen.data()) {
+            *any = u8::from(*seen != 0);
+        }
+        let parts = labels::parts(&any, Joined::SidesAndCorners, account)?;
+        let mut known = vec![(0.0f32, 0.0f32); parts.parts.len() + 1];
+        let cells = self.seen.rect();
+        for y in cells.y0..cells.y1 {
+            for x in cells.x0..cells.x1 {
+                let label = parts.labels.at(x, y) as usize;
+                if label == 0 {
+                    continue;
+                }
+                known[label].0 += f32::from(self.seen.at(x, y)) * (self.side * self.side) as f32;
+                known[label].1 += self.of(x, y, open);
+            }
+        }
+        let large = cells.width().max(cells.height()) >= LARGE;
+        let least = if large { 0.0 } else { BEFORE };
+        if parts.parts.iter().filter(|part| part.area >= LEAST).count() > FEW {
+            return Ok(false);
+        }
+        let more = |label: u32| {
+            let (here, before) = known[label as usize];
+            let enough = label > 0 && parts.parts[label as usize - 1].area >= LEAST;
+            enough && here > MORE * before && before >= least * here
+        };
+        for (seen, &label) in self.seen.data_mut().iter_mut().zip(parts.labels.data()) {
+            if !more(label) {
+                *seen = 0;
+            }
+        }
+        let rect = fitted.rect;
+        for y in rect.y0..rect.y1 {
+            for x in rect.x0..rect.x1 {
+                let i = (y - rect.y0) as usize * fitted.width + (x - rect.x0) as usize;
+                if fitted.inside[i] {
+                    let seen = self.at(x, y).max(open.at(x, y));
+                    open.put(x, y, seen);
+                }
+            }
+        }
+        Ok(true)
+    }
+
+    /// What is open in one of its pixels by a full-size picture.
+    fn of(&self, x: i32, y: i32, open: &Raster<u8>) -> f32 {
+        let mut sum = 0.0;
+        for v in y * self.side..(y + 1) * self.side {
+            for u in x * self.side..(x + 1) * self.side {
+                if open.rect().contains(u, v) {
+                    sum += f32::from(open.at(u, v));
+                }
+            }
+        }
+        sum
+    }
+
+    /// Between the middles of its pixels.
+    fn at(&self, x: i32, y: i32) -> u8 {
+        let place = |v: i32| {
+            let at = (2 * v + 1 - self.side) as f32 / (2 * self.side) as f32;
+            let low = at.floor();
+            (low as i32, at - low)
+        };
+        let ((x, u), (y, v)) = (place(x), place(y));
+        let seen = |x: i32, y: i32| match self.seen.rect().contains(x, y) {
+            true => f32::from(self.seen.at(x, y)),
+            false => 0.0,
+        };
+        let row = |y: i32| seen(x, y) * (1.0 - u) + seen(x + 1, y) * u;
+        (row(y) * (1.0 - v) + row(y + 1) * v) as u8
+    }
+}
