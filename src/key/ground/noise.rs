@@ -19,9 +19,9 @@ const MEDIAN_TO_DEVIATION: f64 = 1.4826;
 
 const LIGHTS: usize = 10;
 
-/// Share of the brightest light from which light may be cut off, and the light of two codes of 16 bits next to black.
-const CUT: f32 = 0.98;
-const BLACK: f32 = 2.4e-6;
+/// Light that is cut off at white or black is the same from pixel to pixel, and in frame and plate: squared slope and error
+/// up to which that is so.
+const STILL: (f32, f32) = (1e-12, 1e-6);
 
 /// Most times that the weights of the model's fit are made anew.
 const TURNS: usize = 4;
@@ -53,8 +53,12 @@ struct Sample {
     light: f32,
     slope: f32,
     error: f32,
-    /// Neither frame nor plate is cut off there.
-    sound: bool,
+}
+
+impl Sample {
+    fn is_sound(&self) -> bool {
+        self.slope > STILL.0 || self.error > STILL.1
+    }
 }
 
 pub(super) fn measured(ask: &Ask, account: &Account) -> Result<Measured, OverBudget> {
@@ -114,19 +118,6 @@ fn coarse_ratio(
     Ok(ratio)
 }
 
-/// Lights that are neither cut off at the top nor at the bottom, of frame and plate: what is cut off has no noise.
-fn sound(ask: &Ask) -> [f32; 2] {
-    let top = |picture: &Light| {
-        let all = picture.data().par_iter().with_min_len(PIECE);
-        all.map(|c| {
-            c.iter()
-                .fold(0.0f32, |m, v| if v.is_finite() { m.max(*v) } else { m })
-        })
-        .reduce(|| 0.0, f32::max)
-    };
-    [CUT * top(ask.frame), CUT * top(ask.plate)]
-}
-
 /// The model fitted to one pixel of every quiet cell.
 fn fitted(
     ask: &Ask,
@@ -137,7 +128,6 @@ fn fitted(
     let bytes = 36 * quiet.data().len() as u64;
     let _held = account.charge(bytes, "samples of noise")?;
     let rect = quiet.rect();
-    let tops = sound(ask);
     let rows: Vec<Vec<[Sample; 3]>> = (rect.y0..rect.y1)
         .into_par_iter()
         .map(|j| {
@@ -154,8 +144,6 @@ fn fitted(
                         light: p.plate[k],
                         slope: p.slope[k],
                         error: (p.frame[k] - g[k] * p.plate[k]).abs(),
-                        sound: (BLACK..tops[0]).contains(&p.frame[k])
-                            && (BLACK..tops[1]).contains(&p.plate[k]),
                     }));
                 }
             }
@@ -164,7 +152,7 @@ fn fitted(
         .collect();
     let fits: Vec<[f64; 3]> = (0..3usize)
         .into_par_iter()
-        .map(|k| fit(rows.iter().flatten().map(|s| s[k]).filter(|s| s.sound)))
+        .map(|k| fit(rows.iter().flatten().map(|s| s[k]).filter(Sample::is_sound)))
         .collect();
     let mut noise = Noise::default();
     for (k, [p, q, r]) in fits.into_iter().enumerate() {

@@ -99,7 +99,8 @@ fn left(ground: &Ground) -> usize {
 #[test]
 fn noise_alone_is_nothing_and_is_measured() {
     let account = Account::unlimited();
-    for plate in [plain, busy] {
+    let even = |_: i32, _: i32| [0.3; 3];
+    for plate in [plain, busy, even] {
         let ground = ground(plate, plate, &account);
         assert_eq!(left(&ground), 0);
         // Two pictures of one frame each.
