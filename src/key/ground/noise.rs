@@ -23,7 +23,7 @@ const LIGHTS: usize = 10;
 /// up to which that is so.
 const STILL: (f32, f32) = (1e-12, 1e-6);
 
-/// Most times that the weights of the model's fit are made anew.
+/// Times that the weights of the model's fit are made anew.
 const TURNS: usize = 4;
 
 /// Cells of one piece of parallel work where each stands for itself.

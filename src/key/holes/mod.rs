@@ -50,12 +50,7 @@ pub(super) fn found(
         }
     }
     let before = open.cropped(rect, account)?;
-    let (banks, held) = slits::banks(&fitted, &open, account)?;
-    let gaps = gaps::found(&fitted, &banks, account)?;
-    slits::added(&fitted, &banks, &mut open, account)?;
-    drop((banks, held));
-    unite(&mut open, &gaps);
-    drop(gaps);
+    slitted(&fitted, &mut open, account)?;
     wide::added(&fitted, &before, &mut open, account)?;
     drop(before);
     for hole in &holes {
@@ -63,6 +58,15 @@ pub(super) fn found(
     }
     emptied(body, &open);
     Ok(open)
+}
+
+/// Marks slits and gaps in `open`, which holds what is open besides.
+fn slitted(fitted: &Fitted, open: &mut Raster<u8>, account: &Account) -> Result<(), OverBudget> {
+    let (banks, _held) = slits::banks(fitted, open, account)?;
+    let gaps = gaps::found(fitted, &banks, account)?;
+    slits::added(fitted, &banks, open, account)?;
+    unite(open, &gaps);
+    Ok(())
 }
 
 /// The darkest and the brightest light on the set around the body but for a fiftieth of it each, and the plate's own.

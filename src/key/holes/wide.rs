@@ -3,7 +3,7 @@
 
 use super::super::tools::labels::{self, Joined};
 use super::fit::Fitted;
-use super::{gaps, slits};
+use super::slitted;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -66,10 +66,7 @@ impl Lifted {
             }
         }
         let mut seen = before.cropped(small.rect, account)?;
-        let (banks, _held) = slits::banks(small, &before, account)?;
-        let gaps = gaps::found(small, &banks, account)?;
-        slits::added(small, &banks, &mut seen, account)?;
-        super::unite(&mut seen, &gaps);
+        slitted(small, &mut seen, account)?;
         // The edge of a hole is measured with the piece's other edges.
         for (i, seen) in seen.data_mut().iter_mut().enumerate() {
             let hole = |i: usize| before.data()[i] != 0;
@@ -87,11 +84,7 @@ impl Lifted {
         open: &mut Raster<u8>,
         account: &Account,
     ) -> Result<bool, OverBudget> {
-        let mut any = Raster::filled(self.seen.rect(), 0u8, account)?;
-        for (any, seen) in any.data_mut().iter_mut().zip(self.seen.data()) {
-            *any = u8::from(*seen != 0);
-        }
-        let parts = labels::parts(&any, Joined::SidesAndCorners, account)?;
+        let parts = labels::parts(&self.seen, Joined::SidesAndCorners, account)?;
         let mut known = vec![(0.0f32, 0.0f32); parts.parts.len() + 1];
         let cells = self.seen.rect();
         for y in cells.y0..cells.y1 {
@@ -114,6 +107,9 @@ impl Lifted {
             let enough = label > 0 && parts.parts[label as usize - 1].area >= LEAST;
             enough && here > MORE * before && before >= least * here
         };
+        if !(1..known.len()).any(|label| more(label as u32)) {
+            return Ok(true);
+        }
         for (seen, &label) in self.seen.data_mut().iter_mut().zip(parts.labels.data()) {
             if !more(label) {
                 *seen = 0;
