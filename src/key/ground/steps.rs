@@ -12,9 +12,11 @@ use crate::raster::Raster;
 
 /// A step counts where light changes faster than the slopes outside it say. Beside an edge, a mean's length away, and at
 /// a penumbra's rims the slope outside says more than what happens: echoes. A step may be this many times the change
-/// there, once that is more than so many deviations, and some deviations besides.
+/// there, once that is more than so many deviations, and some deviations besides; but never more than a few times all
+/// that changes there: beside an edge of hundreds of deviations its own blur is a change of some.
 const ECHO: f32 = 25.0;
 const CHANGES: f32 = 3.0;
+const TIMES: f32 = 4.0;
 const FAINT: f32 = 2.0;
 
 /// Cells along the frame's border without steps.
@@ -314,7 +316,8 @@ impl<'a> Four<'a> {
             let fast = (change.abs() - CHANGES * sigma).max(0.0);
             let faster = if step * change > 0.0 { fast } else { 0.0 };
             channel.step[i] = step / level;
-            channel.most[i] = (ECHO * faster + FAINT * sigma) / level;
+            let most = (ECHO * faster).min(TIMES * change.abs());
+            channel.most[i] = (most + FAINT * sigma) / level;
             channel.sure[i] = 1.0 / (variance / (level * level) + slack * slack);
         }
         channel

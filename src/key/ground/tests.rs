@@ -172,6 +172,37 @@ fn bounced_light_is_the_set() {
 
 /// As a rendered frame has it, and as a camera has it.
 #[test]
+fn beside_an_edge_of_hundreds_of_deviations_its_echo_is_no_wall() {
+    let account = Account::unlimited();
+    let dark = |x: i32, y: i32| scaled(plain(x, y), 0.1);
+    for (half, soft) in [(9.0, 3.0), (13.0, 2.0), (17.0, 3.0)] {
+        let off = |x: i32, y: i32| (0.8 * (x as f32 - 79.5) - 0.6 * (y as f32 - 79.5)).abs();
+        // A pale rod before a dark set, by a fiftieth of the usual noise.
+        let rod = |x: i32, y: i32| {
+            let t = ((half - off(x, y)) / soft + 0.5).clamp(0.0, 1.0);
+            let (t, b) = (t * t * (3.0 - 2.0 * t), dark(x, y));
+            [0, 1, 2].map(|k| b[k] + ([0.36, 0.27, 0.16][k] - b[k]) * t)
+        };
+        let calm = |of: &dyn Fn(i32, i32) -> [f32; 3], seed| {
+            let all = noisy(picture(&account, of), seed);
+            picture(&account, |x, y| {
+                let (is, was) = (of(x, y), all.at(x, y));
+                [0, 1, 2].map(|k| is[k] + 0.02 * (was[k] - is[k]))
+            })
+        };
+        let (plate, frame) = (calm(&dark, 1), calm(&rod, 2));
+        let (ground, _) = found(&ask(&frame, &plate), &account).unwrap();
+        for j in 8..72 {
+            for i in 8..72 {
+                if off(2 * i + 1, 2 * j + 1) > half + 7.0 {
+                    assert_eq!(ground.background.at(i, j), 1, "{half} {i} {j}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
 fn a_shadow_at_a_piece_is_the_set_however_low_the_noise() {
     let account = Account::unlimited();
     let round = |x: i32, y: i32, (cx, cy): (f32, f32), radius: f32, soft: f32| {

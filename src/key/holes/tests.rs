@@ -259,6 +259,26 @@ fn a_wide_slit_with_soft_edges_is_open_as_wide_as_it_is() {
 }
 
 #[test]
+fn a_slit_that_two_smaller_pictures_see_needs_none_of_full_size() {
+    // 26 pixels from rim to rim.
+    let middle = |y: f32| 48.2 + 0.2 * (y - 48.0);
+    let soft = |x: f32, y: f32| match (16.0..80.0).contains(&y) {
+        true => (0.35 + 0.05 * (x - middle(y)).abs()).clamp(0.0, 1.0),
+        false => 1.0,
+    };
+    let open = open(soft, brass, textured);
+    for y in 26..70 {
+        let row = open.iter().filter(|p| p.1 == y).count();
+        assert!(row >= 14, "{row} in row {y}");
+    }
+    for (x, y) in open {
+        let (px, py) = (x as f32 + 0.5, y as f32 + 0.5);
+        let off = (px - middle(py)).abs();
+        assert!(off < 17.0 && (12..84).contains(&y), "{x} {y}");
+    }
+}
+
+#[test]
 fn a_slit_in_a_glaring_face_is_found_where_it_shows() {
     // A slit of one pixel; only where it lies within one row of pixels is the mean of plate and glare no white.
     let middle = |y: f32| 48.3 + 0.31 * (y - 48.0);

@@ -11,8 +11,8 @@ use crate::raster::Raster;
 const HALVED: u32 = 2;
 /// A slit was found too narrow where this many times as much of the plate is seen through it in the smaller picture.
 const MORE: f32 = 1.25;
-/// Share of it that must have been seen before, where the smaller picture has less than so many pixels to its side: shading
-/// passes through the plate's light in many places of a face, and the smaller it is the more of them look like slits.
+/// Share of it that must have been seen in a larger picture too, where the smaller has less than so many pixels to its side:
+/// shading passes through the plate's light in many places of a face, and the smaller it is the more of them look like slits.
 const BEFORE: f32 = 0.25;
 const LARGE: u32 = 400;
 /// A piece that has more of them than this is hairy, or drawn on.
@@ -28,12 +28,14 @@ pub fn added(
     account: &Account,
 ) -> Result<(), OverBudget> {
     let mut small = fitted.halved(account)?;
+    let mut larger: Option<Lifted> = None;
     for n in 1..=HALVED {
         let side = 1 << n;
         let lifted = Lifted::found(&small, holes, side, account)?;
-        if !lifted.laid(fitted, open, account)? {
+        if !lifted.laid(fitted, larger.as_ref(), open, account)? {
             break;
         }
+        larger = Some(lifted);
         if n < HALVED {
             small = small.halved(account)?;
         }
@@ -77,24 +79,25 @@ impl Lifted {
         Ok(Lifted { seen, side })
     }
 
-    /// Marks those slits that are more open than is known already. Not where there are too many: says whether it did.
+    /// Marks those slits that are more open than is known already, by what the `larger` picture saw too. Not where there
+    /// are too many: says whether it did.
     fn laid(
-        mut self,
+        &self,
         fitted: &Fitted,
+        larger: Option<&Lifted>,
         open: &mut Raster<u8>,
         account: &Account,
     ) -> Result<bool, OverBudget> {
         let parts = labels::parts(&self.seen, Joined::SidesAndCorners, account)?;
-        let mut known = vec![(0.0f32, 0.0f32); parts.parts.len() + 1];
+        let mut known = vec![Known::default(); parts.parts.len() + 1];
         let cells = self.seen.rect();
         for y in cells.y0..cells.y1 {
             for x in cells.x0..cells.x1 {
-                let label = parts.labels.at(x, y) as usize;
-                if label == 0 {
-                    continue;
-                }
-                known[label].0 += f32::from(self.seen.at(x, y)) * (self.side * self.side) as f32;
-                known[label].1 += self.of(x, y, open);
+                let known = &mut known[parts.labels.at(x, y) as usize];
+                known.here += f32::from(self.seen.at(x, y)) * (self.side * self.side) as f32;
+                known.open += self.of(x, y, |u, v| value(open, u, v));
+                let seen = |u, v| value(open, u, v).max(larger.map_or(0, |of| of.at(u, v)));
+                known.seen += self.of(x, y, seen);
             }
         }
         let large = cells.width().max(cells.height()) >= LARGE;
@@ -102,25 +105,25 @@ impl Lifted {
         if parts.parts.iter().filter(|part| part.area >= LEAST).count() > FEW {
             return Ok(false);
         }
-        let more = |label: u32| {
-            let (here, before) = known[label as usize];
-            let enough = label > 0 && parts.parts[label as usize - 1].area >= LEAST;
-            enough && here > MORE * before && before >= least * here
-        };
-        if !(1..known.len()).any(|label| more(label as u32)) {
+        let more: Vec<bool> = (known.iter().enumerate())
+            .map(|(label, known)| {
+                let enough = label > 0 && parts.parts[label - 1].area >= LEAST;
+                enough && known.here > MORE * known.open && known.seen >= least * known.here
+            })
+            .collect();
+        if !more.contains(&true) {
             return Ok(true);
         }
-        for (seen, &label) in self.seen.data_mut().iter_mut().zip(parts.labels.data()) {
-            if !more(label) {
-                *seen = 0;
-            }
-        }
+        let kept = |x: i32, y: i32| {
+            let here = cells.contains(x, y) && more[parts.labels.at(x, y) as usize];
+            if here { self.seen.at(x, y) } else { 0 }
+        };
         let rect = fitted.rect;
         for y in rect.y0..rect.y1 {
             for x in rect.x0..rect.x1 {
                 let i = (y - rect.y0) as usize * fitted.width + (x - rect.x0) as usize;
                 if fitted.inside[i] {
-                    let seen = self.at(x, y).max(open.at(x, y));
+                    let seen = between(x, y, self.side, kept).max(open.at(x, y));
                     open.put(x, y, seen);
                 }
             }
@@ -128,14 +131,12 @@ impl Lifted {
         Ok(true)
     }
 
-    /// What is open in one of its pixels by a full-size picture.
-    fn of(&self, x: i32, y: i32, open: &Raster<u8>) -> f32 {
+    /// The sum of what is `seen` in one of its pixels by a full-size picture.
+    fn of(&self, x: i32, y: i32, seen: impl Fn(i32, i32) -> u8) -> f32 {
         let mut sum = 0.0;
         for v in y * self.side..(y + 1) * self.side {
             for u in x * self.side..(x + 1) * self.side {
-                if open.rect().contains(u, v) {
-                    sum += f32::from(open.at(u, v));
-                }
+                sum += f32::from(seen(u, v));
             }
         }
         sum
@@ -143,17 +144,37 @@ impl Lifted {
 
     /// Between the middles of its pixels.
     fn at(&self, x: i32, y: i32) -> u8 {
-        let place = |v: i32| {
-            let at = (2 * v + 1 - self.side) as f32 / (2 * self.side) as f32;
-            let low = at.floor();
-            (low as i32, at - low)
-        };
-        let ((x, u), (y, v)) = (place(x), place(y));
-        let seen = |x: i32, y: i32| match self.seen.rect().contains(x, y) {
-            true => f32::from(self.seen.at(x, y)),
-            false => 0.0,
-        };
-        let row = |y: i32| seen(x, y) * (1.0 - u) + seen(x + 1, y) * u;
-        (row(y) * (1.0 - v) + row(y + 1) * v) as u8
+        between(x, y, self.side, |x, y| value(&self.seen, x, y))
     }
+}
+
+/// How much is seen through a slit, in sums of 255ths of full-size pixels: by the smaller picture, by what is open already,
+/// and by that or the next larger picture.
+#[derive(Clone, Default)]
+struct Known {
+    here: f32,
+    open: f32,
+    seen: f32,
+}
+
+/// Nothing beyond it.
+fn value(of: &Raster<u8>, x: i32, y: i32) -> u8 {
+    if of.rect().contains(x, y) {
+        of.at(x, y)
+    } else {
+        0
+    }
+}
+
+/// At a full-size pixel between the middles of pixels of so many to the side.
+fn between(x: i32, y: i32, side: i32, seen: impl Fn(i32, i32) -> u8) -> u8 {
+    let place = |v: i32| {
+        let at = (2 * v + 1 - side) as f32 / (2 * side) as f32;
+        let low = at.floor();
+        (low as i32, at - low)
+    };
+    let ((x, u), (y, v)) = (place(x), place(y));
+    let seen = |x: i32, y: i32| f32::from(seen(x, y));
+    let row = |y: i32| seen(x, y) * (1.0 - u) + seen(x + 1, y) * u;
+    (row(y) * (1.0 - v) + row(y + 1) * v) as u8
 }
