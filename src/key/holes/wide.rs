@@ -93,7 +93,11 @@ impl Lifted {
         let cells = self.seen.rect();
         for y in cells.y0..cells.y1 {
             for x in cells.x0..cells.x1 {
-                let known = &mut known[parts.labels.at(x, y) as usize];
+                let label = parts.labels.at(x, y) as usize;
+                if label == 0 {
+                    continue;
+                }
+                let known = &mut known[label];
                 known.here += f32::from(self.seen.at(x, y)) * (self.side * self.side) as f32;
                 known.open += self.of(x, y, |u, v| value(open, u, v));
                 let seen = |u, v| value(open, u, v).max(larger.map_or(0, |of| of.at(u, v)));
