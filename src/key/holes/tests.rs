@@ -279,6 +279,25 @@ fn a_slit_that_two_smaller_pictures_see_needs_none_of_full_size() {
 }
 
 #[test]
+fn a_soft_slit_is_open_beside_a_spot_that_looks_like_a_hole() {
+    let middle = |y: f32| 48.2 + 0.2 * (y - 48.0);
+    // Fully open for some pixels in one place.
+    let spotted = |x: f32, y: f32| {
+        let (dx, dy) = (x - middle(y), y - 48.0);
+        match (20.0..76.0).contains(&y) {
+            _ if dx * dx + dy * dy < 9.0 => 0.0,
+            true => (0.3 + 0.1 * dx.abs()).clamp(0.0, 1.0),
+            false => 1.0,
+        }
+    };
+    let open = open(spotted, brass, textured);
+    for y in 28..68 {
+        let row = open.iter().filter(|p| p.1 == y).count();
+        assert!(row >= 8, "{row} in row {y}");
+    }
+}
+
+#[test]
 fn a_slit_in_a_glaring_face_is_found_where_it_shows() {
     // A slit of one pixel; only where it lies within one row of pixels is the mean of plate and glare no white.
     let middle = |y: f32| 48.3 + 0.31 * (y - 48.0);

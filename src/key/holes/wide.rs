@@ -17,6 +17,8 @@ const BEFORE: f32 = 0.25;
 const LARGE: u32 = 400;
 /// A piece that has more of them than this is hairy, or drawn on.
 const FEW: usize = 8;
+/// Share of a slit up to which holes in it are spots that happen to look like one.
+const SPOTS: f32 = 0.25;
 /// Pixels of the smallest slit there.
 const LEAST: u64 = 12;
 
@@ -69,14 +71,39 @@ impl Lifted {
         }
         let mut seen = before.cropped(small.rect, account)?;
         slitted(small, &mut seen, account)?;
+        let mut lifted = Lifted { seen, side };
+        let spots = lifted.spots(holes, account)?;
         // The edge of a hole is measured with the piece's other edges.
-        for (i, seen) in seen.data_mut().iter_mut().enumerate() {
+        let seen = lifted.seen.data_mut();
+        for (i, seen) in seen.iter_mut().enumerate() {
             let hole = |i: usize| before.data()[i] != 0;
-            if hole(i) || small.around(i).any(hole) {
+            if spots.data()[i] == 0 && (hole(i) || small.around(i).any(hole)) {
                 *seen = 0;
             }
         }
-        Ok(Lifted { seen, side })
+        Ok(lifted)
+    }
+
+    /// 1 in slits in which only spots were taken for holes.
+    fn spots(&self, holes: &Raster<u8>, account: &Account) -> Result<Raster<u8>, OverBudget> {
+        let parts = labels::parts(&self.seen, Joined::SidesAndCorners, account)?;
+        let mut sums = vec![(0.0f32, 0.0f32); parts.parts.len() + 1];
+        let cells = self.seen.rect();
+        for y in cells.y0..cells.y1 {
+            for x in cells.x0..cells.x1 {
+                let (all, hole) = &mut sums[parts.labels.at(x, y) as usize];
+                if self.seen.at(x, y) != 0 {
+                    *all += f32::from(self.seen.at(x, y)) * (self.side * self.side) as f32;
+                    *hole += self.of(x, y, |u, v| value(holes, u, v));
+                }
+            }
+        }
+        let mut spots = Raster::filled(cells, 0u8, account)?;
+        for (spot, &label) in spots.data_mut().iter_mut().zip(parts.labels.data()) {
+            let (all, hole) = sums[label as usize];
+            *spot = u8::from(label > 0 && hole < SPOTS * all);
+        }
+        Ok(spots)
     }
 
     /// Marks those slits that are more open than is known already, by what the `larger` picture saw too. Not where there
