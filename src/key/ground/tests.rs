@@ -170,7 +170,6 @@ fn bounced_light_is_the_set() {
     }
 }
 
-/// As a rendered frame has it, and as a camera has it.
 #[test]
 fn beside_an_edge_of_hundreds_of_deviations_its_echo_is_no_wall() {
     let account = Account::unlimited();
@@ -202,6 +201,7 @@ fn beside_an_edge_of_hundreds_of_deviations_its_echo_is_no_wall() {
     }
 }
 
+/// As a rendered frame has it, and as a camera has it.
 #[test]
 fn a_shadow_at_a_piece_is_the_set_however_low_the_noise() {
     let account = Account::unlimited();

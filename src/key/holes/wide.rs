@@ -1,7 +1,7 @@
 //! Slits wider than the banks that are looked for on each side of a pixel, and those whose edges are soft: found like
 //! thin ones in a picture of half the size, and in one of a quarter.
 
-use super::super::tools::labels::{self, Joined};
+use super::super::tools::labels::{self, Joined, Parts};
 use super::fit::Fitted;
 use super::slitted;
 use crate::budget::{Account, OverBudget};
@@ -87,21 +87,12 @@ impl Lifted {
     /// 1 in slits in which only spots were taken for holes.
     fn spots(&self, holes: &Raster<u8>, account: &Account) -> Result<Raster<u8>, OverBudget> {
         let parts = labels::parts(&self.seen, Joined::SidesAndCorners, account)?;
-        let mut sums = vec![(0.0f32, 0.0f32); parts.parts.len() + 1];
-        let cells = self.seen.rect();
-        for y in cells.y0..cells.y1 {
-            for x in cells.x0..cells.x1 {
-                let (all, hole) = &mut sums[parts.labels.at(x, y) as usize];
-                if self.seen.at(x, y) != 0 {
-                    *all += f32::from(self.seen.at(x, y)) * (self.side * self.side) as f32;
-                    *hole += self.of(x, y, |u, v| value(holes, u, v));
-                }
-            }
-        }
-        let mut spots = Raster::filled(cells, 0u8, account)?;
+        let all = self.summed(&parts, |x, y| self.here(x, y));
+        let hole = self.summed(&parts, |x, y| self.of(x, y, |u, v| value(holes, u, v)));
+        let mut spots = Raster::filled(self.seen.rect(), 0u8, account)?;
         for (spot, &label) in spots.data_mut().iter_mut().zip(parts.labels.data()) {
-            let (all, hole) = sums[label as usize];
-            *spot = u8::from(label > 0 && hole < SPOTS * all);
+            let part = label as usize;
+            *spot = u8::from(label > 0 && hole[part] < SPOTS * all[part]);
         }
         Ok(spots)
     }
@@ -116,30 +107,22 @@ impl Lifted {
         account: &Account,
     ) -> Result<bool, OverBudget> {
         let parts = labels::parts(&self.seen, Joined::SidesAndCorners, account)?;
-        let mut known = vec![Known::default(); parts.parts.len() + 1];
+        let larger = |x, y| larger.map_or(0, |of| of.at(x, y));
+        let here = self.summed(&parts, |x, y| self.here(x, y));
+        let known = self.summed(&parts, |x, y| self.of(x, y, |u, v| value(open, u, v)));
+        let seen = self.summed(&parts, |x, y| {
+            self.of(x, y, |u, v| value(open, u, v).max(larger(u, v)))
+        });
         let cells = self.seen.rect();
-        for y in cells.y0..cells.y1 {
-            for x in cells.x0..cells.x1 {
-                let label = parts.labels.at(x, y) as usize;
-                if label == 0 {
-                    continue;
-                }
-                let known = &mut known[label];
-                known.here += f32::from(self.seen.at(x, y)) * (self.side * self.side) as f32;
-                known.open += self.of(x, y, |u, v| value(open, u, v));
-                let seen = |u, v| value(open, u, v).max(larger.map_or(0, |of| of.at(u, v)));
-                known.seen += self.of(x, y, seen);
-            }
-        }
         let large = cells.width().max(cells.height()) >= LARGE;
         let least = if large { 0.0 } else { BEFORE };
         if parts.parts.iter().filter(|part| part.area >= LEAST).count() > FEW {
             return Ok(false);
         }
-        let more: Vec<bool> = (known.iter().enumerate())
-            .map(|(label, known)| {
+        let more: Vec<bool> = (0..here.len())
+            .map(|label| {
                 let enough = label > 0 && parts.parts[label - 1].area >= LEAST;
-                enough && known.here > MORE * known.open && known.seen >= least * known.here
+                enough && here[label] > MORE * known[label] && seen[label] >= least * here[label]
             })
             .collect();
         if !more.contains(&true) {
@@ -162,6 +145,26 @@ impl Lifted {
         Ok(true)
     }
 
+    /// The sums over each of its parts, by label; nothing for what is in none.
+    fn summed(&self, parts: &Parts, value: impl Fn(i32, i32) -> f32) -> Vec<f32> {
+        let mut sums = vec![0.0f32; parts.parts.len() + 1];
+        let cells = self.seen.rect();
+        for y in cells.y0..cells.y1 {
+            for x in cells.x0..cells.x1 {
+                let label = parts.labels.at(x, y) as usize;
+                if label > 0 {
+                    sums[label] += value(x, y);
+                }
+            }
+        }
+        sums
+    }
+
+    /// What it sees in one of its own pixels, in 255ths of full-size ones.
+    fn here(&self, x: i32, y: i32) -> f32 {
+        f32::from(self.seen.at(x, y)) * (self.side * self.side) as f32
+    }
+
     /// The sum of what is `seen` in one of its pixels by a full-size picture.
     fn of(&self, x: i32, y: i32, seen: impl Fn(i32, i32) -> u8) -> f32 {
         let mut sum = 0.0;
@@ -177,15 +180,6 @@ impl Lifted {
     fn at(&self, x: i32, y: i32) -> u8 {
         between(x, y, self.side, |x, y| value(&self.seen, x, y))
     }
-}
-
-/// How much is seen through a slit, in sums of 255ths of full-size pixels: by the smaller picture, by what is open already,
-/// and by that or the next larger picture.
-#[derive(Clone, Default)]
-struct Known {
-    here: f32,
-    open: f32,
-    seen: f32,
 }
 
 /// Nothing beyond it.
