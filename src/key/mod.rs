@@ -285,7 +285,7 @@ fn open(
         backdrop,
         noise,
         light,
-        &rig.coverage,
+        (&rig.coverage, &rig.cells),
         body,
         account,
     )

@@ -25,13 +25,13 @@ const AROUND: i32 = 8;
 const UNDER: usize = 5;
 
 /// Finds holes, takes their cells out of `body`, gives `backdrop` their light; says how much of
-/// the plate is seen through the piece, in 255ths, where it is known.
+/// the plate is seen through the piece, in 255ths, where it is known. `rods` holds their coverage and their cells.
 pub(super) fn found(
     frame: &Light,
     backdrop: &mut Light,
     noise: &Noise,
     light: &LightField,
-    rods: &Matte,
+    rods: (&Matte, &Raster<u8>),
     body: &mut Raster<u8>,
     account: &Account,
 ) -> Result<Raster<u8>, OverBudget> {
@@ -41,9 +41,13 @@ pub(super) fn found(
     if rect.is_empty() {
         return Raster::filled(Rect::EMPTY, 0, account);
     }
-    let fitted = Fitted::measured(frame, backdrop, noise, rods, body, rect, account)?;
+    let fitted = Fitted::measured(frame, backdrop, noise, rods.0, body, rect, account)?;
     let mut open = Raster::filled(rect, 0u8, account)?;
-    let holes = parts::holes(&fitted, light, lights(light, body, rect), account)?;
+    let held = |i: usize| {
+        let (x, y) = (i % fitted.width, i / fitted.width);
+        is_held(rods, rect.x0 + x as i32, rect.y0 + y as i32)
+    };
+    let holes = parts::holes(&fitted, &held, light, lights(light, body, rect), account)?;
     for hole in &holes {
         for &i in &hole.pixels {
             open.data_mut()[i as usize] = 255;
@@ -115,6 +119,13 @@ fn relit(backdrop: &mut Light, open: &Raster<u8>, hole: &parts::Hole, fitted: &F
         let (x, y) = (rect.x0 + x as i32, rect.y0 + y as i32);
         backdrop.put(x, y, backdrop.at(x, y).map(|b| b * light));
     }
+}
+
+/// Whether a pixel is a rod or right beside one.
+fn is_held((covers, cells): (&Matte, &Raster<u8>), x: i32, y: i32) -> bool {
+    let (i, j) = (x.div_euclid(2), y.div_euclid(2));
+    (covers.rect().contains(x, y) && covers.at(x, y) > 0.0)
+        || (cells.rect().contains(i, j) && cells.at(i, j) != 0)
 }
 
 /// Whether nothing but the plate is seen at a pixel.

@@ -89,9 +89,11 @@ struct Found {
     exact: bool,
 }
 
-/// Holes of the piece; `lights` holds the darkest and the brightest light around the piece, against the plate's.
+/// Holes of the piece; `lights` holds the darkest and the brightest light around the piece, against the plate's. Of a rim
+/// it is not asked what is `held`: a rod, or right beside one.
 pub fn holes(
     fitted: &Fitted,
+    held: &(impl Fn(usize) -> bool + Sync),
     light: &LightField,
     lights: (f32, f32),
     account: &Account,
@@ -113,7 +115,7 @@ pub fn holes(
     }
     let found: Vec<Found> = members
         .into_par_iter()
-        .filter_map(|core| rimmed(fitted, core))
+        .filter_map(|core| rimmed(fitted, held, core))
         .collect();
     let mut taken = vec![false; fitted.pixels.len()];
     for found in &found {
@@ -183,7 +185,7 @@ fn even(fitted: &Fitted, i: usize) -> bool {
 }
 
 /// A part grown from a core, if its light is one and its rim is sharp.
-fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
+fn rimmed(fitted: &Fitted, held: &impl Fn(usize) -> bool, core: Vec<u32>) -> Option<Found> {
     let (mut sum, mut weight) = (0.0f64, 0.0f64);
     for &i in &core {
         let p = &fitted.pixels[i as usize];
@@ -222,13 +224,21 @@ fn rimmed(fitted: &Fitted, core: Vec<u32>) -> Option<Found> {
     }
     let off = |i: usize, share| fitted.pixels[i].off_plate(light.at(i, width), share);
     let rim = fitted.grown(&pixels, RIM, |_| true);
-    let (mut all, mut piece, mut differ) = (0.0f32, 0.0f32, 0.0f32);
+    let (mut all, mut piece, mut differ, mut rod) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
     for &i in rim.iter().skip(1).flatten() {
-        all += 1.0;
         if fitted.inside[i as usize] {
+            all += 1.0;
             piece += 1.0;
             differ += f32::from(u8::from(off(i as usize, STEP) > DIFFERS));
+        } else if held(i as usize) {
+            rod += 1.0;
+        } else {
+            all += 1.0;
         }
+    }
+    // A slit that a rod crosses stays one.
+    if rod > 0.0 && depth(fitted, &pixels) < DEEP {
+        all += rod;
     }
     let closed = piece >= CLOSED * all;
     let rimmed = if closed { RIMMED_TEXTURE } else { RIMMED };

@@ -52,6 +52,16 @@ fn opened(
     set: impl Fn(i32, i32) -> [f32; 3],
     plate: impl Fn(i32, i32) -> [f32; 3],
 ) -> Vec<(i32, i32)> {
+    beside_rods(coverage, piece, (set, plate), |_, _| false)
+}
+
+/// The same with rods, which the backdrop holds.
+fn beside_rods(
+    coverage: impl Fn(f32, f32) -> f32,
+    piece: impl Fn(i32, i32) -> [f32; 3],
+    (set, plate): (impl Fn(i32, i32) -> [f32; 3], impl Fn(i32, i32) -> [f32; 3]),
+    rod: impl Fn(i32, i32) -> bool,
+) -> Vec<(i32, i32)> {
     let account = Account::unlimited();
     let rect = Rect::of_size(SIZE as u32, SIZE as u32);
     let mut frame = Light::filled(rect, [0.0; 3], &account).unwrap();
@@ -78,7 +88,17 @@ fn opened(
             }
         }
     }
-    let rods = Matte::filled(Rect::EMPTY, 0.0, &account).unwrap();
+    let mut rods = Matte::filled(rect, 0.0, &account).unwrap();
+    let mut cells = Raster::filled(body.rect(), 0u8, &account).unwrap();
+    for (x, y) in (0..SIZE).flat_map(|y| (0..SIZE).map(move |x| (x, y))) {
+        if rod(x, y) {
+            frame.put(x, y, [0.05; 3]);
+            backdrop.put(x, y, [0.05; 3]);
+            rods.put(x, y, 1.0);
+            cells.put(x / 2, y / 2, 1);
+            body.put(x / 2, y / 2, 0);
+        }
+    }
     let light = LightField {
         cells: Raster::filled(body.rect(), [1.0; 3], &account).unwrap(),
     };
@@ -87,7 +107,7 @@ fn opened(
         &mut backdrop,
         &NOISE,
         &light,
-        &rods,
+        (&rods, &cells),
         &mut body,
         &account,
     )
@@ -188,6 +208,20 @@ fn a_hole_that_shows_just_the_plate_is_open_whatever_the_face_is_like() {
     for (x, y) in open {
         assert!(disc(x as f32 + 0.5, y as f32 + 0.5) < 0.3, "{x} {y}");
     }
+}
+
+#[test]
+fn a_bay_that_a_rod_closes_is_a_hole() {
+    // A broad loop with a rod through its middle, in a face like the set but for its rim.
+    let rimmed = |x: i32, y: i32| match (x - 48) * (x - 48) + (y - 48) * (y - 48) < 26 * 26 {
+        true => brass(x, y),
+        false => smooth(x, y).map(|b| 1.06 * b),
+    };
+    let open = beside_rods(wide, rimmed, (smooth, smooth), |x, _| (46..50).contains(&x));
+    let [left, right] =
+        [0..46, 50..96].map(|side| open.iter().filter(|p| side.contains(&p.0)).count());
+    // Half of the disc of 19 pixels but for the rod, on both sides.
+    assert!(left > 440 && right > 440, "{left} {right}");
 }
 
 /// A plain set as a plate of one frame holds it.

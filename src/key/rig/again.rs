@@ -1,4 +1,4 @@
-//! A rod seen again behind the joint, through a hole of the piece: a thin thing in line with it, as wide and about as
+//! A rod seen again behind a part of the piece, through a hole: a thin thing in line with it, as wide and about as
 //! bright, with the set on both sides.
 
 use super::look::Look;

@@ -5,6 +5,7 @@
 
 mod again;
 mod axis;
+mod beside;
 mod bridge;
 mod crossing;
 mod domain;
@@ -277,7 +278,7 @@ fn painted(domain: &Domain, rods: &[Rod], account: &Account) -> Result<Rig, Over
                 (_, true) => rod.closed[1],
                 _ => None,
             };
-            let alone = piece.is_none_or(|s| p.s < s as f32);
+            let alone = piece.is_none_or(|s| p.s < s as f32) && !rod.beside.at(p.s, p.u);
             if is_mask && u.abs() <= slack && alone && seen >= 0.5 {
                 rig.cells.put(i, j, 1);
             }

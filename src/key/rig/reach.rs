@@ -112,14 +112,11 @@ impl Reach {
             first,
             columns,
             seen: vec![false; count * columns],
-            last: joints
-                .iter()
-                .copied()
-                .fold(f32::NEG_INFINITY, f32::max)
-                .min(strip.end() as f32),
+            last: 0.0,
             joints,
             carries: Vec::new(),
         };
+        reach.last = reach.furthest().min(strip.end() as f32);
         let open = open(domain, axis, strip, look, (start, count));
         reach.carries = reach.carried(&fits, look, flanks.sure);
         let (mut bad, mut behind) = (vec![false; count * columns], vec![false; count * columns]);
@@ -244,6 +241,13 @@ impl Reach {
     /// Row of the piece's edge.
     pub fn joint(&self, u: f32) -> f32 {
         self.joints[self.column(u)]
+    }
+
+    pub fn furthest(&self) -> f32 {
+        self.joints
+            .iter()
+            .copied()
+            .fold(f32::NEG_INFINITY, f32::max)
     }
 
     pub fn nearest(&self) -> f32 {

@@ -2,6 +2,7 @@
 
 use super::again::{Again, again};
 use super::axis::{Axis, Stop};
+use super::beside::Beside;
 use super::crossing::crossing;
 use super::domain::{Cell, Domain};
 use super::look::Look;
@@ -25,6 +26,8 @@ pub(super) struct Rod {
     pub again: Vec<Again>,
     /// Rows from which the mask is closed right beside the rod, left and right.
     pub closed: [Option<i32>; 2],
+    /// Thin parts of the piece beside it, before that.
+    pub beside: Beside,
 }
 
 impl Rod {
@@ -168,8 +171,9 @@ pub(super) fn followed(
             if last || nearest < end + 24 {
                 let closed = flanks.near;
                 let crossing = crossing(&strip, &look, &seen, flanks.both());
-                let again = again(&strip, &look, seen.last as i32);
+                let again = again(&strip, &look, seen.furthest() as i32);
                 look.rest = seen.rest(&strip, &look);
+                let beside = Beside::of(&strip, &look, seen.nearest() as i32);
                 return Ok(Some(Rod {
                     axis,
                     look,
@@ -179,6 +183,7 @@ pub(super) fn followed(
                     crossing,
                     again,
                     closed,
+                    beside,
                 }));
             }
             // Hairs hid the flanks: the axis is worth another look over all that is seen.

@@ -322,6 +322,89 @@ fn a_rod_that_fills_one_side_of_a_hole_is_seen_beside_the_other() {
     seen_on_one_side(0.0);
 }
 
+/// How a rod is lit on its left and its right side in the light of the piece.
+const LIT: [f32; 2] = [1.5, 0.6];
+
+/// A rod behind a hole, in another light where `lit` says.
+fn lit_in_a_hole(hole: &dyn Fn(f64, f64) -> f64, lit: std::ops::Range<i32>) -> Scene {
+    let rod = plain(3.0, 190.0);
+    let mut scene = scene(Some(&rod), &|x, y| disc(x, y).max(-hole(x, y)));
+    for y in lit {
+        for x in 80..160 {
+            let (r, a) = (scene.rod.at(x, y), scene.piece.at(x, y));
+            let side = usize::from(f64::from(x) + 0.5 > straight(f64::from(y) + 0.5));
+            let by = 1.0 + (LIT[side] - 1.0) * r * (1.0 - a);
+            let seen = scene.frame.at(x, y).map(|v| v * by);
+            scene.frame.put(x, y, seen);
+        }
+    }
+    scene
+}
+
+#[test]
+fn a_rod_is_seen_again_in_another_light_before_it_is_in_its_own() {
+    let hole = |x: f64, y: f64| libm::hypot(x - 120.0, y - 150.0) - 30.0;
+    let rig = lit_in_a_hole(&hole, 100..150).rig();
+    for y in 128..172 {
+        let x = straight(f64::from(y) + 0.5) as i32;
+        assert_eq!(rig.cells.at(x / 2, y / 2), 1, "at {x} {y}");
+    }
+}
+
+#[test]
+fn a_rod_lit_by_the_piece_is_followed_to_where_one_side_of_it_closes() {
+    let account = Account::unlimited();
+    // Open on both sides, then on the left alone.
+    let hole = |x: f64, y: f64| {
+        let right = if y < 160.0 { 24.0 } else { 3.0 };
+        let (across, along) = (x - straight(y), (y - 150.0).abs() - 32.0);
+        along.max(across - right).max(-20.0 - across)
+    };
+    let scene = lit_in_a_hole(&hole, 100..190);
+    let mut rig = scene.rig();
+    let rect = scene.frame.rect();
+    let mut body = Raster::filled(scene.ground.background.rect(), 1u8, &account).unwrap();
+    let mut backdrop = scene.plate.cropped(rect, &account).unwrap();
+    let mut open = Raster::filled(rect, 0u8, &account).unwrap();
+    for y in 110..190 {
+        for x in 80..160 {
+            let free = scene.piece.at(x, y) == 0.0 && scene.rod.at(x, y) == 0.0;
+            open.put(x, y, if free { 255 } else { 0 });
+        }
+    }
+    let any = rig.seen_through(&open, &mut backdrop, &mut body, &account);
+    assert!(any.unwrap());
+    for y in 166..178 {
+        let x = straight(f64::from(y) + 0.5) as i32 - 1;
+        assert_eq!(body.at(x / 2, y / 2), 0, "at {x} {y}");
+        assert_eq!(body.at(x / 2 + 4, y / 2), 1, "the piece at {x} {y}");
+    }
+}
+
+#[test]
+fn a_thin_part_beside_a_rod_in_front_is_the_pieces() {
+    let bar = |x: f64, y: f64| ((y - 60.0).abs() - 5.0).max((x - 120.0).abs() - 60.0);
+    let rod = Made {
+        in_front: true,
+        ..plain(3.0, 140.0)
+    };
+    let scene = scene(Some(&rod), &|x, y| disc(x, y).min(bar(x, y)));
+    let rig = scene.rig();
+    let x = straight(60.5) as i32;
+    for y in 57..63 {
+        assert_eq!(rig.coverage.at(x, y), 1.0, "at {x} {y}");
+        for beside in [-7, 8] {
+            let cell = rig.cells.at((x + beside) / 2, y / 2);
+            assert_eq!(cell, 0, "{beside} beside {x} {y}");
+        }
+    }
+    // The mask's slack beside the rod alone is its own.
+    let x = straight(30.5) as i32;
+    assert_eq!(rig.cells.at(x / 2, 15), 1);
+    let (from, _) = rig.courses[0].looked(0.0);
+    assert!(from < 55.0, "looked at from {from}");
+}
+
 /// Rods found of one that bends by a tenth of its length, with stripes of light and dark across it by so much.
 fn found_bowed(stripes: f32) -> usize {
     let bent = |y: f64| 88.0 + 0.004 * (y - 10.0) * (y - 10.0);

@@ -6,6 +6,8 @@ use crate::raster::{Light, Matte};
 
 /// Rows of soft edge beside a part that are carried too.
 const SOFT: f64 = 4.0;
+/// Pixels beyond a bank where coverage is read: every end is seen so far, and the rod leaves nothing of itself there.
+const CLEAR: f64 = 3.0;
 /// Furthest pixels beyond a bank from which colour is taken.
 const MIRROR: f64 = 5.0;
 
@@ -74,7 +76,7 @@ pub(super) fn laid(
     laid
 }
 
-/// Coverage on a row: as far from the nearer edge as on both banks.
+/// Coverage on a row: as far from the nearer edge as beyond both banks.
 fn coverage(course: &Course, bridge: &Bridge, matte: &Matte, (s, t): (f64, f64)) -> f32 {
     let (a, b) = (bridge.row(0, t), bridge.row(1, t));
     let edge = usize::from(s - a > b - s);
@@ -88,16 +90,15 @@ fn coverage(course: &Course, bridge: &Bridge, matte: &Matte, (s, t): (f64, f64))
         } else {
             off.max(-half)
         };
-        let point = course
-            .axis
-            .point(end.edges[edge].row + off, course.banks()[side]);
-        read(matte, point)
+        let aside = [-CLEAR, CLEAR][side];
+        let row = end.edges[edge].at(aside) + off;
+        read(matte, course.axis.point(row, course.banks()[side] + aside))
     });
     left + (right - left) * t as f32
 }
 
 /// Light at a part of the way along and across: what lies as far beyond both banks, the nearer counting more.
-fn tone(
+pub(super) fn tone(
     course: &Course,
     bridge: &Bridge,
     (matte, colour): (&Matte, &Light),

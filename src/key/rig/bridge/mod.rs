@@ -12,8 +12,8 @@ use super::axis::Axis;
 use super::rod::Rod;
 use crate::geom::Rect;
 use crate::raster::{Light, Matte};
-use laid::laid;
 pub(super) use laid::light;
+use laid::{laid, tone};
 
 /// Where a rod runs beside and before the piece.
 #[derive(Debug)]
@@ -23,9 +23,11 @@ pub(super) struct Course {
     high: f64,
     /// Rows on which the piece may be beside it.
     rows: (f64, f64),
+    /// Its tint where it hangs alone.
+    tint: Option<[f32; 3]>,
 }
 
-/// Pixels before the joint from which the piece may be beside the rod.
+/// Pixels before the joint, or before the mask closes beside the rod, from which the piece may be beside it.
 const BEFORE: f64 = 24.0;
 /// Pixels from the rod's side to its bank, where nothing of it is seen.
 const BANK: f64 = 1.5;
@@ -50,12 +52,44 @@ const BENT: f64 = 0.9;
 const UNEVEN: f64 = 1.6;
 /// Coverage between the banks from which the part itself is seen: the rod is behind it.
 const SEEN: f32 = 0.6;
+/// Rows before the joint that tell a rod's tint. From so much between it and the part's own, what is seen between the
+/// banks is told to be the rod, where it is nearer to that by so much.
+const ALONE: i32 = 60;
+const APART: f32 = 0.06;
+const NEARER: f32 = 0.6;
+
+/// Shares of the channels in a light.
+fn tint(light: [f32; 3]) -> [f32; 3] {
+    let sum = light.iter().sum::<f32>().max(1e-6);
+    light.map(|v| v / sum)
+}
+
+fn far([a, b, c]: [f32; 3], [d, e, f]: [f32; 3]) -> f32 {
+    (a - d).abs() + (b - e).abs() + (c - f).abs()
+}
+
+/// A rod's tint on the last rows before the piece.
+fn alone(rod: &Rod) -> Option<[f32; 3]> {
+    let last = rod.reach.nearest() as i32;
+    let mut sum = [0.0f32; 3];
+    let rows = rod.strip.rows(last - ALONE, last);
+    for p in rows.iter().filter(|p| rod.look.coverage(p.u) > 0.9) {
+        sum = std::array::from_fn(|k| sum[k] + p.frame[k]);
+    }
+    (sum.iter().sum::<f32>() > 0.0).then(|| tint(sum))
+}
 
 impl Course {
     pub fn of(rod: &Rod) -> Course {
-        let joint = f64::from(rod.reach.nearest());
-        let rows = (joint - BEFORE, f64::from(rod.end()));
-        Course::new(rod.axis.clone(), (rod.look.low, rod.look.high), rows)
+        // Of a rod that is seen all along in front of a thin part, the joint lies far behind that.
+        let closed = rod.closed.iter().flatten().map(|row| *row as f32);
+        let first = closed.fold(rod.reach.nearest(), f32::min);
+        let rows = (f64::from(first) - BEFORE, f64::from(rod.end()));
+        let sides = (rod.look.low, rod.look.high);
+        Course {
+            tint: alone(rod),
+            ..Course::new(rod.axis.clone(), sides, rows)
+        }
     }
 
     /// Along `axis`, its sides so far beside it, where the piece may be beside it on `rows`.
@@ -65,6 +99,7 @@ impl Course {
             low,
             high,
             rows,
+            tint: None,
         }
     }
 
@@ -159,7 +194,7 @@ pub(super) fn carried(
     let mut places = Vec::new();
     for course in courses {
         let ends = [0, 1].map(|side| ends(course, matte, side));
-        let bridges = paired(course, &ends, matte);
+        let bridges = paired(course, &ends, (matte, colour));
         if bridges.is_empty() {
             continue;
         }
@@ -314,7 +349,7 @@ fn fitted(rows: impl Iterator<Item = f64>, way: f64) -> Edge {
 }
 
 /// Ends that lead to each other and between which the rod hides the piece, the best first.
-fn paired(course: &Course, ends: &[Vec<End>; 2], matte: &Matte) -> Vec<Bridge> {
+fn paired(course: &Course, ends: &[Vec<End>; 2], (matte, colour): (&Matte, &Light)) -> Vec<Bridge> {
     let across = course.across();
     let mut all = Vec::new();
     for (i, left) in ends[0].iter().enumerate() {
@@ -339,7 +374,7 @@ fn paired(course: &Course, ends: &[Vec<End>; 2], matte: &Matte) -> Vec<Bridge> {
         if !lefts.contains(&i) && !rights.contains(&j) {
             lefts.push(i);
             rights.push(j);
-            if is_hidden(course, &bridge, matte) {
+            if is_hidden(course, &bridge, (matte, colour)) {
                 bridges.push(bridge);
             }
         }
@@ -347,18 +382,29 @@ fn paired(course: &Course, ends: &[Vec<End>; 2], matte: &Matte) -> Vec<Bridge> {
     bridges
 }
 
-/// Whether the piece is not seen between the two ends.
-fn is_hidden(course: &Course, bridge: &Bridge, matte: &Matte) -> bool {
+/// Whether the piece is not seen between the two ends: nothing is, or the rod.
+fn is_hidden(course: &Course, bridge: &Bridge, (matte, colour): (&Matte, &Light)) -> bool {
     let left = course.banks()[0];
     let (mut sum, mut count) = (0.0f32, 0.0f32);
+    let (mut from_rod, mut from_part, mut apart) = (0.0f32, 0.0f32, 0.0f32);
     for n in 0..5 {
         let t = 0.4 + 0.05 * f64::from(n);
         let (a, b) = (bridge.row(0, t), bridge.row(1, t));
         for m in 0..5 {
-            let row = a + (b - a) * (0.3 + 0.1 * f64::from(m));
-            sum += read(matte, course.axis.point(row, left + t * bridge.across));
+            let part = 0.3 + 0.1 * f64::from(m);
+            let point = course
+                .axis
+                .point(a + (b - a) * part, left + t * bridge.across);
+            sum += read(matte, point);
             count += 1.0;
+            let seen = light(colour, matte, point);
+            let own = tone(course, bridge, (matte, colour), (part, t));
+            if let (Some(seen), Some(own), Some(rod)) = (seen, own, course.tint) {
+                from_rod += far(tint(seen), rod);
+                from_part += far(tint(seen), tint(own));
+                apart += far(tint(own), rod);
+            }
         }
     }
-    sum < SEEN * count
+    sum < SEEN * count || (apart > APART * count && from_rod < NEARER * from_part)
 }

@@ -154,3 +154,44 @@ fn a_wire_before_the_rod_stays_as_it_was_seen() {
     assert!(places.is_empty());
     assert_eq!(matte.data(), before.data());
 }
+
+#[test]
+fn a_rod_that_is_seen_before_a_wire_is_taken_off_it() {
+    let band = Band {
+        row: 40.0,
+        slope: 0.5,
+        bend: 0.0,
+    };
+    let whole = |middle: Option<[f32; 3]>| {
+        let account = Account::unlimited();
+        let (mut matte, mut colour) = hidden(&course(), &band, &band);
+        let mut crossing = Matte::filled(matte.rect(), 0.0, &account).unwrap();
+        let mut rods = Matte::filled(matte.rect(), 0.0, &account).unwrap();
+        for y in 0..90 {
+            for x in 0..80 {
+                let (_, u) = (course().axis).place(f64::from(x) + 0.5, f64::from(y) + 0.5);
+                if u.abs() <= 4.5 {
+                    matte.put(x, y, band.coverage(x, y));
+                    colour.put(x, y, middle.unwrap_or(band.light(x, y)));
+                }
+            }
+        }
+        let steel = Course {
+            tint: Some(tint([0.5, 0.5, 0.48])),
+            ..course()
+        };
+        let marks = (&mut rods, &mut crossing);
+        let places = carried(&[steel], &mut matte, &mut colour, marks);
+        (places.len(), colour)
+    };
+    // The rod in another light than where it hangs alone; the wire itself, as it should be.
+    let (places, colour) = whole(Some([0.31, 0.29, 0.26]));
+    assert_eq!(places, 1);
+    for (x, y) in (20..60).flat_map(|x| (0..90).map(move |y| (x, y))) {
+        if band.coverage(x, y) == 1.0 {
+            let off = (colour.at(x, y)[2] - band.light(x, y)[2]).abs();
+            assert!(off < 0.02, "light {off} at {x},{y}");
+        }
+    }
+    assert_eq!(whole(None).0, 0);
+}
