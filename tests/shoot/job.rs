@@ -163,8 +163,17 @@ impl Job {
         let n = self.samples.unwrap_or(thinned);
         Effort {
             set: n,
-            piece: n * 4,
+            piece: n * self.looks(),
             ratio: 32,
+        }
+    }
+
+    /// Paths on a piece for each on the set. What is looked at at 400 % may show none of their grain: metal sends few of
+    /// them to a lamp.
+    fn looks(&self) -> u32 {
+        match self.scope {
+            Scope::Small => 32,
+            Scope::Whole | Scope::More => 4,
         }
     }
 

@@ -212,16 +212,19 @@ fn a_hole_that_shows_just_the_plate_is_open_whatever_the_face_is_like() {
 
 #[test]
 fn a_bay_that_a_rod_closes_is_a_hole() {
-    // A broad loop with a rod through its middle, in a face like the set but for its rim.
-    let rimmed = |x: i32, y: i32| match (x - 48) * (x - 48) + (y - 48) * (y - 48) < 26 * 26 {
+    // A broad loop of wire with a rod through its middle, and a body like the set around.
+    let far = |x: f32, y: f32| ((x - 48.0) * (x - 48.0) + (y - 48.0) * (y - 48.0)).sqrt();
+    let loop_of = |x: f32, y: f32| (far(x, y) - 29.5).clamp(0.0, 1.0);
+    let wire = |x: i32, y: i32| match far(x as f32, y as f32) < 36.0 {
         true => brass(x, y),
         false => smooth(x, y).map(|b| 1.06 * b),
     };
-    let open = beside_rods(wide, rimmed, (smooth, smooth), |x, _| (46..50).contains(&x));
+    let rod = |x: i32, _: i32| (46..50).contains(&x);
+    let open = beside_rods(loop_of, wire, (smooth, grainy), rod);
     let [left, right] =
         [0..46, 50..96].map(|side| open.iter().filter(|p| side.contains(&p.0)).count());
-    // Half of the disc of 19 pixels but for the rod, on both sides.
-    assert!(left > 440 && right > 440, "{left} {right}");
+    // Half of a disc of 29 pixels but for half the rod.
+    assert!(left > 1150 && right > 1150, "{left} {right}");
 }
 
 /// A plain set as a plate of one frame holds it.
