@@ -9,6 +9,7 @@ mod beside;
 mod bridge;
 mod crossing;
 mod domain;
+mod fits;
 mod glints;
 mod joint;
 mod look;

@@ -5,6 +5,7 @@ use super::axis::{Axis, Stop};
 use super::beside::Beside;
 use super::crossing::crossing;
 use super::domain::{Cell, Domain};
+use super::fits::{fits_to, goes_on};
 use super::look::Look;
 use super::reach::Reach;
 use super::strip::{Sample, Strip};
@@ -20,6 +21,8 @@ pub(super) struct Rod {
     /// Half the width of its mask, in pixels.
     pub half: f64,
     pub reach: Reach,
+    /// The row to which its look was learnt.
+    learnt: i32,
     /// Rows on which it crosses the piece's face.
     pub crossing: Option<(f32, f32)>,
     /// Rows behind the joint on which it is seen again.
@@ -47,6 +50,22 @@ impl Rod {
         let square = dx * dx + dy * dy;
         let off = (m.0 - a.0) * dy - (m.1 - a.1) * dx;
         off.abs() / square.max(1.0)
+    }
+
+    /// The last row before the piece.
+    fn seen_to(&self) -> f32 {
+        self.reach.nearest()
+    }
+
+    /// As much of a trail as the rod lies on, where its look misfits at the end of it.
+    fn as_far_as_it_fits(&self, trail: &Trail) -> Option<Trail> {
+        let learnt = (self.strip.first, self.learnt);
+        let fits = fits_to(&self.strip, &self.look, learnt);
+        let on = |&(x, y): &(f64, f64)| self.axis.place(x, y).0 < f64::from(fits);
+        (fits < self.learnt).then(|| Trail {
+            points: trail.points.iter().copied().take_while(on).collect(),
+            ..*trail
+        })
     }
 
     /// Where it runs, from `beyond` pixels outside the frame to the piece.
@@ -88,7 +107,7 @@ const ROUNDS: usize = 6;
 /// Most steps along a bend in one look.
 const STEPS: usize = 24;
 /// Rows in a block of the axis' refinement.
-const BLOCK: i32 = 24;
+pub(super) const BLOCK: i32 = 24;
 /// Rows from one point of its line to the next.
 const LINE: usize = 16;
 /// Mean square of the misfit in standard deviations from which a row shows something else.
@@ -96,6 +115,23 @@ pub(super) const MISFIT: f32 = 6.0;
 
 /// Follows the rod that `trail` begins; `None` when it can't be told from the set or is not straight.
 pub(super) fn followed(
+    ask: &Ask,
+    ground: &Ground,
+    domain: &Domain,
+    trail: &Trail,
+    account: &Account,
+) -> Result<Option<Rod>, OverBudget> {
+    let rod = once(ask, ground, domain, trail, account)?;
+    // A hair may lead the mask's end off the rod, and the axis with it.
+    let Some(less) = rod.as_ref().and_then(|rod| rod.as_far_as_it_fits(trail)) else {
+        return Ok(rod);
+    };
+    let again = once(ask, ground, domain, &less, account)?;
+    let further = |again: &Rod| (rod.as_ref()).is_none_or(|rod| again.seen_to() > rod.seen_to());
+    Ok(again.filter(further).or(rod))
+}
+
+fn once(
     ask: &Ask,
     ground: &Ground,
     domain: &Domain,
@@ -180,6 +216,7 @@ pub(super) fn followed(
                     strip,
                     half,
                     reach: seen,
+                    learnt: end,
                     crossing,
                     again,
                     closed,
@@ -408,38 +445,6 @@ impl Flanks {
         };
         Some(a.max(b))
     }
-}
-
-/// How far the look explains more than the bare set does, block by block.
-fn goes_on(strip: &Strip, look: &Look, end: i32, wall: i32) -> i32 {
-    let mut end = end;
-    while end + 8 <= wall {
-        let next = (end + BLOCK).min(wall);
-        let (mut won, mut misfit, mut count) = (0.0f64, 0.0f64, 0.0f64);
-        for p in strip
-            .rows(end, next)
-            .iter()
-            .filter(|p| look.coverage(p.u) > 0.5)
-        {
-            let seen = look.light(p.s, p.u, p.set);
-            for k in 0..3 {
-                let (a, b) = (
-                    f64::from(p.frame[k] - p.set[k]),
-                    f64::from(p.frame[k] - seen[k]),
-                );
-                let v = f64::from(p.variance[k]) + 0.0025 * f64::from(seen[k] * seen[k]);
-                won += (a * a - b * b) / v;
-                misfit += b * b / v;
-                count += 1.0;
-            }
-        }
-        // Half a unit a sample: noise alone gives about none.
-        if count == 0.0 || won < 0.5 * count || misfit > 8.0 * count {
-            break;
-        }
-        end = next;
-    }
-    end
 }
 
 /// Moves the axis to where the look fits best, block by block.

@@ -2,7 +2,12 @@
 
 use super::{Made, Scene, disc, plain, scene, straight, wave};
 use crate::budget::Account;
+use crate::key::Ask;
 use crate::key::rig::Rig;
+use crate::key::rig::axis::{Axis, Stop};
+use crate::key::rig::fits::fits_to;
+use crate::key::rig::look::Look;
+use crate::key::rig::strip::Strip;
 use crate::raster::Raster;
 
 #[test]
@@ -175,4 +180,39 @@ fn seen_on_one_side(stripes: f32) {
         assert_eq!(rig.coverage.at(x + 6, y), 0.0, "the piece at {x} {y}");
         assert_eq!(body.at(x / 2 + 3, y / 2), 1, "the piece at {x} {y}");
     }
+}
+
+#[test]
+fn a_look_fits_to_where_its_axis_was_led_off_the_rod() {
+    let account = Account::unlimited();
+    let rod = plain(2.0, 190.0);
+    let Scene {
+        frame,
+        plate,
+        ground,
+        ..
+    } = scene(Some(&rod), &|x, y| disc(x, y - 80.0));
+    let ask = Ask {
+        frame: &frame,
+        plate: &plate,
+        plate_frames: 1,
+        within: None,
+        sigma: None,
+    };
+    // Off the rod by so much for every row beyond the hundredth.
+    let points = |off: f64| {
+        let rows = (0..36).map(|n| f64::from(4 * n));
+        rows.map(move |y| (straight(y) + off * (y - 100.0).max(0.0), y))
+    };
+    let fits = |off: f64| {
+        let stops: Vec<Stop> = points(off)
+            .map(|(x, y)| Stop { x, y, weight: 1.0 })
+            .collect();
+        let axis = Axis::through(&stops).unwrap();
+        let strip = Strip::along(&ask, &ground, &axis, (0, 140), 12.0, &account).unwrap();
+        let look = Look::learnt(&strip, (0, 140), 12.0, 3.0).unwrap();
+        fits_to(&strip, &look, (0, 140))
+    };
+    assert_eq!(fits(0.0), 140);
+    assert!(fits(0.3) < 140, "{}", fits(0.3));
 }
