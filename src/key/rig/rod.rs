@@ -62,10 +62,11 @@ impl Rod {
         let learnt = (self.strip.first, self.learnt);
         let fits = fits_to(&self.strip, &self.look, learnt);
         let on = |&(x, y): &(f64, f64)| self.axis.place(x, y).0 < f64::from(fits);
-        (fits < self.learnt).then(|| Trail {
+        let less = Trail {
             points: trail.points.iter().copied().take_while(on).collect(),
             ..*trail
-        })
+        };
+        (fits < self.learnt && less.points.len() > 1).then_some(less)
     }
 
     /// Where it runs, from `beyond` pixels outside the frame to the piece.
