@@ -8,7 +8,7 @@ use crate::key::rig::axis::{Axis, Stop};
 use crate::key::rig::fits::fits_to;
 use crate::key::rig::look::Look;
 use crate::key::rig::strip::Strip;
-use crate::raster::Raster;
+use crate::raster::{Light, Raster};
 
 #[test]
 fn a_rod_behind_a_ring_is_seen_again_in_its_hole() {
@@ -63,17 +63,9 @@ fn a_rod_is_seen_again_in_another_light_before_it_is_in_its_own() {
     }
 }
 
-#[test]
-fn a_rod_lit_by_the_piece_is_followed_to_where_one_side_of_it_closes() {
+/// Whether the rod is seen through the hole, where that `is_known`; what is found of it, the backdrop and the body then.
+fn through_its_hole(scene: &Scene, is_known: bool) -> (bool, Rig, Light, Raster<u8>) {
     let account = Account::unlimited();
-    // Open on both sides, then on the left alone.
-    let hole = |x: f64, y: f64| {
-        let right = if y < 160.0 { 24.0 } else { 3.0 };
-        let (across, along) = (x - straight(y), (y - 150.0).abs() - 32.0);
-        along.max(across - right).max(-20.0 - across)
-    };
-    let scene = lit_in_a_hole(&hole, 100..190);
-    let mut rig = scene.rig();
     let rect = scene.frame.rect();
     let mut body = Raster::filled(scene.ground.background.rect(), 1u8, &account).unwrap();
     let mut backdrop = scene.plate.cropped(rect, &account).unwrap();
@@ -81,11 +73,25 @@ fn a_rod_lit_by_the_piece_is_followed_to_where_one_side_of_it_closes() {
     for y in 110..190 {
         for x in 80..160 {
             let free = scene.piece.at(x, y) == 0.0 && scene.rod.at(x, y) == 0.0;
-            open.put(x, y, if free { 255 } else { 0 });
+            open.put(x, y, if free && is_known { 255 } else { 0 });
         }
     }
+    let mut rig = scene.rig();
     let any = rig.seen_through(&open, &mut backdrop, &mut body, &account);
-    assert!(any.unwrap());
+    (any.unwrap(), rig, backdrop, body)
+}
+
+#[test]
+fn a_rod_lit_by_the_piece_is_followed_to_where_one_side_of_it_closes() {
+    // Open on both sides, then on the left alone.
+    let hole = |x: f64, y: f64| {
+        let right = if y < 160.0 { 24.0 } else { 3.0 };
+        let (across, along) = (x - straight(y), (y - 150.0).abs() - 32.0);
+        along.max(across - right).max(-20.0 - across)
+    };
+    let scene = lit_in_a_hole(&hole, 100..190);
+    let (any, _, _, body) = through_its_hole(&scene, true);
+    assert!(any);
     for y in 165..172 {
         let x = straight(f64::from(y) + 0.5) as i32 - 1;
         assert_eq!(body.at(x / 2, y / 2), 0, "at {x} {y}");
@@ -132,7 +138,6 @@ fn a_twisted_wire_is_seen_beside_a_hole_though_no_two_rows_are_alike() {
 
 /// A rod with stripes of light and dark across it by so much.
 fn seen_on_one_side(stripes: f32) {
-    let account = Account::unlimited();
     // The hole ends where the rod does, along its other side.
     let hole =
         |x: f64, y: f64| (libm::hypot(x - 120.0, y - 150.0) - 24.0).max(x - straight(y) - 3.0);
@@ -152,26 +157,9 @@ fn seen_on_one_side(stripes: f32) {
                 .put(x, y, scene.frame.at(x, y).map(|v| v + more));
         }
     }
-    let mut rig = scene.rig();
-    let rect = scene.frame.rect();
-    let mut body = Raster::filled(scene.ground.background.rect(), 1u8, &account).unwrap();
-    let mut backdrop = scene.plate.cropped(rect, &account).unwrap();
-    let mut open = Raster::filled(rect, 0u8, &account).unwrap();
-    assert!(
-        !scene
-            .rig()
-            .seen_through(&open, &mut backdrop, &mut body, &account)
-            .unwrap(),
-        "without a hole"
-    );
-    for y in 110..190 {
-        for x in 80..160 {
-            let free = scene.piece.at(x, y) == 0.0 && scene.rod.at(x, y) == 0.0;
-            open.put(x, y, if free { 255 } else { 0 });
-        }
-    }
-    let any = rig.seen_through(&open, &mut backdrop, &mut body, &account);
-    assert!(any.unwrap());
+    assert!(!through_its_hole(&scene, false).0, "without a hole");
+    let (any, rig, backdrop, body) = through_its_hole(&scene, true);
+    assert!(any);
     for y in 136..164 {
         let x = straight(f64::from(y) + 0.5) as i32 - 1;
         assert_eq!(backdrop.at(x, y), scene.frame.at(x, y), "at {x} {y}");
