@@ -237,7 +237,8 @@ fn rimmed(fitted: &Fitted, held: &impl Fn(usize) -> bool, core: Vec<u32>) -> Opt
         }
     }
     // A slit that a rod crosses stays one.
-    if rod > 0.0 && depth(fitted, &pixels) < DEEP {
+    let bay = (rod > 0.0).then(|| depth(fitted, &pixels));
+    if bay.is_some_and(|deep| deep < DEEP) {
         all += rod;
     }
     let closed = piece >= CLOSED * all;
@@ -263,7 +264,7 @@ fn rimmed(fitted: &Fitted, held: &impl Fn(usize) -> bool, core: Vec<u32>) -> Opt
     }
     let sharp = closed && differ >= SHARP * piece;
     let deep = match sharp || !light.is_even() {
-        true => depth(fitted, &pixels),
+        true => bay.unwrap_or_else(|| depth(fitted, &pixels)),
         false => 0,
     };
     // A surface fits many a shred of a face: a hole in shade is closed, deep, neutral, and ends nearly all around.

@@ -4,6 +4,10 @@
 use super::look::Look;
 use super::rod::{MISFIT, off};
 use super::strip::Strip;
+use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
+use crate::key::tools::labels::{self, Joined, Part};
+use crate::raster::Raster;
 
 /// Columns beside a rod that are looked at, a pixel wide, from so far off its side on.
 const COLUMNS: usize = 7;
@@ -16,15 +20,20 @@ const LONG: f64 = 24.0;
 #[derive(Debug)]
 pub(super) struct Beside {
     first: i32,
-    sides: [(f64, Vec<bool>); 2],
+    sides: [(f64, Raster<u8>); 2],
 }
 
 impl Beside {
     /// Those that come all the way to the rod, on rows before `end`.
-    pub fn of(strip: &Strip, look: &Look, end: i32) -> Beside {
+    pub fn of(
+        strip: &Strip,
+        look: &Look,
+        end: i32,
+        account: &Account,
+    ) -> Result<Beside, OverBudget> {
         let first = strip.first;
         let rows = (end.min(strip.end()) - first).max(0) as usize;
-        let longest = (LONGEST * (look.high - look.low)).max(LONG) as usize;
+        let longest = (LONGEST * (look.high - look.low)).max(LONG) as u32;
         let side = |out: &dyn Fn(f64) -> f64| {
             let mut cells = vec![(0u32, 0u32); rows * COLUMNS];
             for p in strip.rows(first, first + rows as i32) {
@@ -36,23 +45,26 @@ impl Beside {
                     cell.1 += u32::from(off(&p.set, p, 0.0064) > MISFIT);
                 }
             }
-            let mut differ: Vec<bool> = cells.iter().map(|(all, off)| off * 2 > *all).collect();
-            for cell in COLUMNS..cells.len() {
-                // Of a slanted rod a cell may hold no pixel.
-                if cells[cell].0 == 0 {
-                    differ[cell] = differ[cell - COLUMNS];
-                }
+            let table = Rect::of_size(COLUMNS as u32, rows as u32);
+            let mut differ = Raster::filled(table, 0u8, account)?;
+            for (cell, &(all, off)) in cells.iter().enumerate() {
+                let marks = differ.data_mut();
+                marks[cell] = match all {
+                    // Of a slanted rod a cell may hold no pixel.
+                    0 => cell.checked_sub(COLUMNS).map_or(0, |above| marks[above]),
+                    _ => u8::from(off * 2 > all),
+                };
             }
-            retain_thin(&mut differ, longest);
-            differ
+            thinned(&mut differ, longest, account)?;
+            Ok(differ)
         };
-        Beside {
+        Ok(Beside {
             first,
             sides: [
-                (look.low, side(&|u| look.low - u)),
-                (look.high, side(&|u| u - look.high)),
+                (look.low, side(&|u| look.low - u)?),
+                (look.high, side(&|u| u - look.high)?),
             ],
-        }
+        })
     }
 
     /// Whether a place beside the rod shows one.
@@ -67,38 +79,15 @@ impl Beside {
         let row = s.floor() as i32 - self.first;
         // As far as the slack goes, what comes to the rod lies beyond the last column too.
         let column = ((out - OFF).max(0.0) as usize).min(COLUMNS - 1);
-        out > 0.0 && row >= 0 && marks.get(row as usize * COLUMNS + column) == Some(&true)
+        let column = column as i32;
+        out > 0.0 && marks.rect().contains(column, row) && marks.at(column, row) != 0
     }
 }
 
 /// Keeps connected marks that reach from the first column to the last and are no longer than that.
-fn retain_thin(marks: &mut [bool], longest: usize) {
-    let rows = marks.len() / COLUMNS;
-    let mut left = marks.to_vec();
-    for at in 0..left.len() {
-        if !std::mem::take(&mut left[at]) {
-            continue;
-        }
-        let mut part = vec![at];
-        let mut next = 0;
-        while next < part.len() {
-            let (row, column) = (part[next] / COLUMNS, part[next] % COLUMNS);
-            next += 1;
-            for r in row.saturating_sub(1)..(row + 2).min(rows) {
-                for c in column.saturating_sub(1)..(column + 2).min(COLUMNS) {
-                    if std::mem::take(&mut left[r * COLUMNS + c]) {
-                        part.push(r * COLUMNS + c);
-                    }
-                }
-            }
-        }
-        let reaches = |column: usize| part.iter().any(|cell| cell % COLUMNS == column);
-        let of = part.iter().map(|cell| cell / COLUMNS);
-        let long = of.clone().max().unwrap_or(0) - of.min().unwrap_or(0) + 1;
-        if !(reaches(0) && reaches(COLUMNS - 1) && long <= longest) {
-            part.iter().for_each(|&cell| marks[cell] = false);
-        }
-    }
+fn thinned(marks: &mut Raster<u8>, longest: u32, account: &Account) -> Result<(), OverBudget> {
+    let thin = |part: &Part| part.place.width() == COLUMNS as u32 && part.place.height() <= longest;
+    labels::retained(marks, Joined::SidesAndCorners, thin, account)
 }
 
 #[cfg(test)]
@@ -108,12 +97,15 @@ mod tests {
     #[test]
     fn only_what_comes_to_the_rod_and_passes_it_is_thin() {
         let marked = |shape: &dyn Fn(usize, usize) -> bool| {
-            let marks: Vec<bool> = (0..60 * COLUMNS)
-                .map(|cell| shape(cell / COLUMNS, cell % COLUMNS))
-                .collect();
-            let mut kept = marks.clone();
-            retain_thin(&mut kept, 24);
-            (kept == marks, kept.contains(&true))
+            let account = Account::unlimited();
+            let table = Rect::of_size(COLUMNS as u32, 60);
+            let mut kept = Raster::filled(table, 0u8, &account).unwrap();
+            for (cell, mark) in kept.data_mut().iter_mut().enumerate() {
+                *mark = u8::from(shape(cell / COLUMNS, cell % COLUMNS));
+            }
+            let marks = kept.data().to_vec();
+            thinned(&mut kept, 24, &account).unwrap();
+            (kept.data() == marks, kept.data().contains(&1))
         };
         // A wire across, a slanted one; a shadow along the rod, a face, and a speck that does not come to it.
         assert_eq!(marked(&|row, _| (20..28).contains(&row)), (true, true));

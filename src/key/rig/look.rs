@@ -346,6 +346,12 @@ impl Look {
     }
 }
 
+/// Shares of the channels in a light.
+pub(super) fn tint(light: [f32; 3]) -> [f32; 3] {
+    let sum = (light[0] + light[1] + light[2]).max(1e-6);
+    light.map(|v| v / sum)
+}
+
 /// Coverage over one edge of the rod, from the outside in; the first knot it touches. An edge rises as far inside its
 /// steepest place as it began outside of it, so what is seen there is full.
 fn edge(

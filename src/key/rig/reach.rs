@@ -7,6 +7,10 @@ use super::domain::{Cell, Domain};
 use super::look::{Look, Rest};
 use super::rod::{Flanks, MISFIT, misfit, off};
 use super::strip::Strip;
+use crate::budget::{Account, OverBudget};
+use crate::geom::Rect;
+use crate::key::tools::labels::{self, Joined, Part};
+use crate::raster::Raster;
 
 pub(super) struct Reach {
     /// First row and column of the table; rows before it are rod throughout.
@@ -31,8 +35,8 @@ const ALIKE: f32 = 3.0;
 /// Pixels under the piece on which the light last seen on the rod holds, and as many on which it fades.
 const FADE: f32 = 24.0;
 /// Cells of the table under which a misfit, and a sight of the rod behind the piece, is taken for noise.
-const FEWEST_BAD: usize = 5;
-const FEWEST_SEEN: usize = 10;
+const FEWEST_BAD: u64 = 5;
+const FEWEST_SEEN: u64 = 10;
 
 impl Reach {
     pub fn of(
@@ -42,7 +46,8 @@ impl Reach {
         look: &Look,
         learnt: i32,
         flanks: &Flanks,
-    ) -> Reach {
+        account: &Account,
+    ) -> Result<Reach, OverBudget> {
         let first = look.low.floor() as i32;
         let columns = ((look.high.ceil() as i32) - first).max(1) as usize;
         let start = (learnt - 12).max(strip.first);
@@ -119,37 +124,44 @@ impl Reach {
         reach.last = reach.furthest().min(strip.end() as f32);
         let open = open(domain, axis, strip, look, (start, count));
         reach.carries = reach.carried(&fits, look, flanks.sure);
-        let (mut bad, mut behind) = (vec![false; count * columns], vec![false; count * columns]);
+        let table = Rect::of_size(columns as u32, count as u32);
+        let mut bad = Raster::filled(table, 0u8, account)?;
+        let mut behind = Raster::filled(table, 0u8, account)?;
         for row in 0..count {
             let s = (start + row as i32) as f32;
             for column in 0..columns {
                 let cell = row * columns + column;
                 let before = s < reach.joints[column];
                 let fit = fits[cell].unwrap_or(0.0);
-                bad[cell] = before
+                let unlike = before
                     && fit > MISFIT
                     && start + row as i32 >= learnt
                     && s < reach.joints[column] - trusted;
-                behind[cell] = !before
+                let again = !before
                     && fits[cell].is_some()
                     && fit < clearly
                     && bare[cell] > 2.0 * MISFIT
                     && open[row];
+                bad.data_mut()[cell] = u8::from(unlike);
+                behind.data_mut()[cell] = u8::from(again);
             }
         }
-        without_crumbs(&mut bad, columns, FEWEST_BAD);
-        without_crumbs(&mut behind, columns, FEWEST_SEEN);
+        for (marks, fewest) in [(&mut bad, FEWEST_BAD), (&mut behind, FEWEST_SEEN)] {
+            let large = |part: &Part| part.area >= fewest;
+            labels::retained(marks, Joined::SidesAndCorners, large, account)?;
+        }
         for row in 0..count {
             let s = (start + row as i32) as f32;
             for column in 0..columns {
                 let cell = row * columns + column;
-                reach.seen[cell] = behind[cell] || (s < reach.joints[column] && !bad[cell]);
-                if behind[cell] {
+                let (bad, behind) = (bad.data()[cell] != 0, behind.data()[cell] != 0);
+                reach.seen[cell] = behind || (s < reach.joints[column] && !bad);
+                if behind {
                     reach.last = reach.last.max(s + 1.0);
                 }
             }
         }
-        reach
+        Ok(reach)
     }
 
     /// What is seen of the rod beyond its look, near the joint; under the piece the last of it goes on and fades.
@@ -243,6 +255,7 @@ impl Reach {
         self.joints[self.column(u)]
     }
 
+    /// The row on which the last of its columns comes to the piece.
     pub fn furthest(&self) -> f32 {
         self.joints
             .iter()
@@ -250,6 +263,7 @@ impl Reach {
             .fold(f32::NEG_INFINITY, f32::max)
     }
 
+    /// The row on which the first of its columns does.
     pub fn nearest(&self) -> f32 {
         self.joints.iter().copied().fold(f32::INFINITY, f32::min)
     }
@@ -336,38 +350,6 @@ fn fits(
             )
         })
         .unzip()
-}
-
-/// Clears connected parts under `fewest` cells.
-fn without_crumbs(marks: &mut [bool], columns: usize, fewest: usize) {
-    let rows = marks.len() / columns.max(1);
-    let mut done = vec![false; marks.len()];
-    for at in 0..marks.len() {
-        if !marks[at] || done[at] {
-            continue;
-        }
-        done[at] = true;
-        let mut part = vec![at];
-        let mut next = 0;
-        while next < part.len() {
-            let (row, column) = (part[next] / columns, part[next] % columns);
-            next += 1;
-            for r in row.saturating_sub(1)..(row + 2).min(rows) {
-                for c in column.saturating_sub(1)..(column + 2).min(columns) {
-                    let cell = r * columns + c;
-                    if marks[cell] && !done[cell] {
-                        done[cell] = true;
-                        part.push(cell);
-                    }
-                }
-            }
-        }
-        if part.len() < fewest {
-            for cell in part {
-                marks[cell] = false;
-            }
-        }
-    }
 }
 
 /// Columns that say nothing take the middle of what the three nearest say: the last that does may be off by itself.

@@ -52,21 +52,16 @@ impl Rod {
         off.abs() / square.max(1.0)
     }
 
-    /// The last row before the piece.
-    fn seen_to(&self) -> f32 {
-        self.reach.nearest()
-    }
-
     /// As much of a trail as the rod lies on, where its look misfits at the end of it.
     fn as_far_as_it_fits(&self, trail: &Trail) -> Option<Trail> {
         let learnt = (self.strip.first, self.learnt);
         let fits = fits_to(&self.strip, &self.look, learnt);
+        if fits >= self.learnt {
+            return None;
+        }
         let on = |&(x, y): &(f64, f64)| self.axis.place(x, y).0 < f64::from(fits);
-        let less = Trail {
-            points: trail.points.iter().copied().take_while(on).collect(),
-            ..*trail
-        };
-        (fits < self.learnt && less.points.len() > 1).then_some(less)
+        let points: Vec<(f64, f64)> = trail.points.iter().copied().take_while(on).collect();
+        (points.len() > 1).then_some(Trail { points, ..*trail })
     }
 
     /// Where it runs, from `beyond` pixels outside the frame to the piece.
@@ -128,10 +123,12 @@ pub(super) fn followed(
         return Ok(rod);
     };
     let again = once(ask, ground, domain, &less, account)?;
-    let further = |again: &Rod| (rod.as_ref()).is_none_or(|rod| again.seen_to() > rod.seen_to());
+    let further =
+        |again: &Rod| (rod.as_ref()).is_none_or(|rod| again.reach.nearest() > rod.reach.nearest());
     Ok(again.filter(further).or(rod))
 }
 
+/// The same without another try.
 fn once(
     ask: &Ask,
     ground: &Ground,
@@ -199,7 +196,7 @@ fn once(
         if round >= 3 {
             look.drift = (strip.first, drift(&strip, &look));
             let flanks = flanks.checked(&strip, &look);
-            let seen = Reach::of(domain, &axis, &strip, &look, end, &flanks);
+            let seen = Reach::of(domain, &axis, &strip, &look, end, &flanks, account)?;
             // Between flanks that show the set there is nothing but the rod, however it looks.
             let nearest = match flanks.open_to() {
                 Some(row) => (seen.nearest() as i32).max(row).min(to),
@@ -210,7 +207,7 @@ fn once(
                 let crossing = crossing(&strip, &look, &seen, flanks.both());
                 let again = again(&strip, &look, seen.furthest() as i32);
                 look.rest = seen.rest(&strip, &look);
-                let beside = Beside::of(&strip, &look, seen.nearest() as i32);
+                let beside = Beside::of(&strip, &look, seen.nearest() as i32, account)?;
                 return Ok(Some(Rod {
                     axis,
                     look,

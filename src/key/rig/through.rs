@@ -4,6 +4,7 @@
 
 use super::AGAIN;
 use super::again::{Again, BESIDE, FEWEST, NEXT, ROWS, SET, bent, best};
+use super::look::tint;
 use super::rod::{MISFIT, Rod, off};
 use super::strip::Sample;
 use crate::key::holes::is_open;
@@ -63,16 +64,18 @@ pub(super) fn through(rod: &Rod, open: &Raster<u8>, body: &Raster<u8>) -> Vec<Si
                 soft: SOFT.1,
                 ..learnt
             };
-            let [one, other] =
-                [&learnt, &as_last].map(|like| on_from(like, &set, seen, (first, step)));
-            let (like, mut run) = match other.len() > one.len() && seen.to() - seen.from >= LONG {
-                true => (&as_last, other),
-                false => (&learnt, one),
-            };
-            if step < 0 {
-                run.reverse();
+            let led = |like| on_from(like, &set, seen, (first, step));
+            let (mut like, mut rows) = (&learnt, led(&learnt));
+            if seen.to() - seen.from >= LONG {
+                let other = led(&as_last);
+                if other.len() > rows.len() {
+                    (like, rows) = (&as_last, other);
+                }
             }
-            shown(like, &run, last, &mut sights);
+            if step < 0 {
+                rows.reverse();
+            }
+            shown(like, &rows, last, &mut sights);
         }
     }
     sights
@@ -232,7 +235,6 @@ fn shown(like: &Like, run: &[Row], last: i32, sights: &mut Vec<Sight>) {
 
 /// Whether a colour's tint lies within `TINT` of those from one colour's to another's.
 fn between(seen: [f32; 3], one: [f32; 3], other: [f32; 3]) -> bool {
-    let tint = |c: [f32; 3]| c.map(|v| v / (c[0] + c[1] + c[2]).max(1e-6));
     let (seen, one, other) = (tint(seen), tint(one), tint(other));
     let way: [f32; 3] = std::array::from_fn(|k| other[k] - one[k]);
     let dot = |a: [f32; 3], b: [f32; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];

@@ -32,6 +32,22 @@ impl Parts {
     }
 }
 
+/// Clears the parts of a mask that are not to be kept.
+pub fn retained(
+    mask: &mut Raster<u8>,
+    joined: Joined,
+    keep: impl Fn(&Part) -> bool,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let parts = parts(mask, joined, account)?;
+    for (cell, &label) in mask.data_mut().iter_mut().zip(parts.labels.data()) {
+        if label > 0 && !keep(&parts.parts[label as usize - 1]) {
+            *cell = 0;
+        }
+    }
+    Ok(())
+}
+
 /// Parts of the cells that are not 0.
 pub fn parts(mask: &Raster<u8>, joined: Joined, account: &Account) -> Result<Parts, OverBudget> {
     let rect = mask.rect();

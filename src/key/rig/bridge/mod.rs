@@ -9,6 +9,7 @@ mod laid;
 mod tests;
 
 use super::axis::Axis;
+use super::look::tint;
 use super::rod::Rod;
 use crate::geom::Rect;
 use crate::raster::{Light, Matte};
@@ -57,12 +58,6 @@ const SEEN: f32 = 0.6;
 const ALONE: i32 = 60;
 const APART: f32 = 0.06;
 const NEARER: f32 = 0.6;
-
-/// Shares of the channels in a light.
-fn tint(light: [f32; 3]) -> [f32; 3] {
-    let sum = light.iter().sum::<f32>().max(1e-6);
-    light.map(|v| v / sum)
-}
 
 fn far([a, b, c]: [f32; 3], [d, e, f]: [f32; 3]) -> f32 {
     (a - d).abs() + (b - e).abs() + (c - f).abs()

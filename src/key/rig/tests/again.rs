@@ -2,7 +2,6 @@
 
 use super::{Made, Scene, disc, plain, scene, straight, wave};
 use crate::budget::Account;
-use crate::key::Ask;
 use crate::key::rig::Rig;
 use crate::key::rig::axis::{Axis, Stop};
 use crate::key::rig::fits::fits_to;
@@ -174,19 +173,8 @@ fn seen_on_one_side(stripes: f32) {
 fn a_look_fits_to_where_its_axis_was_led_off_the_rod() {
     let account = Account::unlimited();
     let rod = plain(2.0, 190.0);
-    let Scene {
-        frame,
-        plate,
-        ground,
-        ..
-    } = scene(Some(&rod), &|x, y| disc(x, y - 80.0));
-    let ask = Ask {
-        frame: &frame,
-        plate: &plate,
-        plate_frames: 1,
-        within: None,
-        sigma: None,
-    };
+    let scene = scene(Some(&rod), &|x, y| disc(x, y - 80.0));
+    let (ask, ground) = (scene.ask(), &scene.ground);
     // Off the rod by so much for every row beyond the hundredth.
     let points = |off: f64| {
         let rows = (0..36).map(|n| f64::from(4 * n));
@@ -197,7 +185,7 @@ fn a_look_fits_to_where_its_axis_was_led_off_the_rod() {
             .map(|(x, y)| Stop { x, y, weight: 1.0 })
             .collect();
         let axis = Axis::through(&stops).unwrap();
-        let strip = Strip::along(&ask, &ground, &axis, (0, 140), 12.0, &account).unwrap();
+        let strip = Strip::along(&ask, ground, &axis, (0, 140), 12.0, &account).unwrap();
         let look = Look::learnt(&strip, (0, 140), 12.0, 3.0).unwrap();
         fits_to(&strip, &look, (0, 140))
     };

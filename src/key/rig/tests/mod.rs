@@ -142,15 +142,18 @@ fn disc(x: f64, y: f64) -> f64 {
 }
 
 impl Scene {
-    fn rig(&self) -> Rig {
-        let ask = Ask {
+    fn ask(&self) -> Ask<'_> {
+        Ask {
             frame: &self.frame,
             plate: &self.plate,
             plate_frames: 1,
             within: None,
             sigma: None,
-        };
-        found(&ask, &self.ground, &Account::unlimited()).unwrap()
+        }
+    }
+
+    fn rig(&self) -> Rig {
+        found(&self.ask(), &self.ground, &Account::unlimited()).unwrap()
     }
 
     /// Nothing of the rod is left beside the piece, nothing of the piece is taken, and the backdrop is what is seen.
