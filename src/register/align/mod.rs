@@ -46,6 +46,8 @@ const PEAK: f64 = 7.0;
 const FAINT: f64 = 15.0;
 /// A peak outside the search range counts only when it is so much higher than the best inside.
 const CLEARLY: f64 = 1.5;
+/// A fit at full size that correlates less than this may have begun too far off.
+const LOST: f64 = 0.5;
 /// Most rounds of a fit; three to eight are usual.
 const ROUNDS: usize = 25;
 /// A start on the reduced pictures is right to within so many of their pixels; lines or a weave of few reduced pixels
@@ -108,25 +110,33 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
         tiles::chosen(frame, plate, &first.blocks, &pose.map(), account)?
     };
     let off = first.pose.apart(&pose) / f64::from(step);
-    let mut starts = match start {
+    let starts = match start {
         Start::Nowhere => vec![pose],
         _ if off < ALIKE => vec![first.pose],
         _ if off < NEAR => vec![pose, first.pose],
         _ => vec![pose],
     };
-    if !matches!(start, Start::At(_, height) if height > FAINT) {
-        // Texture too fine to live through the reduction.
+    let mut place = approached(&fine, likest(&fine, starts), &ways, ROUNDS);
+    let clear = matches!(start, Start::At(_, height) if height > FAINT);
+    if !clear || fitted(&fine, place.pose, &ways, 0).correlation < LOST {
+        // Texture too fine to live through the reduction, or so fine that a start a few pixels off is too far.
         match started(&mut fine, &pose, range, account)? {
             Start::Beyond(shift) => return Ok(verdict::beyond(shift)),
             Start::Grain(pose) => {
                 let place = grain(&fine, pose, &ways);
                 return Ok(concluded(&mut fine, place, motion, &rect, account)?);
             }
-            Start::At(pose, _) => starts = vec![pose],
+            Start::At(near, _) => {
+                let starts = if clear {
+                    vec![place.pose, near]
+                } else {
+                    vec![near]
+                };
+                place = approached(&fine, likest(&fine, starts), &ways, ROUNDS);
+            }
             Start::Nowhere => {}
         }
     }
-    let place = approached(&fine, likest(&fine, starts), &ways, ROUNDS);
     Ok(concluded(&mut fine, place, motion, &rect, account)?)
 }
 

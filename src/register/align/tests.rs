@@ -32,10 +32,10 @@ fn lie(frame: &Shown, plate: &Shown) -> Alignment {
     aligned(frame, plate, Motion::Shift, &Account::unlimited()).unwrap()
 }
 
-/// Sheets of 6.2 px, nearly level, each of its own tone, with dark gaps and a little fibre.
-fn sheets(x: f64, y: f64) -> f64 {
+/// Sheets of so many px, nearly level, each of its own tone, with dark gaps and a little fibre.
+fn sheets(thick: f64, x: f64, y: f64) -> f64 {
     let at = |y: f64| {
-        let level = (y + 0.03 * x) / 6.2;
+        let level = (y + 0.03 * x) / thick;
         let part = level - level.floor();
         let gap = (part.min(1.0 - part) * 5.0).min(1.0);
         let tone = layer(x, level.floor() * 400.0, 400.0, 1);
@@ -50,6 +50,7 @@ fn sheets(x: f64, y: f64) -> f64 {
 #[test]
 fn lines_are_followed_along_too() {
     let truth = [-0.33, 0.43];
+    let sheets = |x: f64, y: f64| sheets(6.2, x, y);
     let nothing = |_: f64, _: f64| None;
     let plate = shot(560, [0.0; 2], 0.005, sheets, nothing);
     let disc = |x: f64, y: f64| {
@@ -81,5 +82,18 @@ fn grain_below_the_noise_is_found_beside_a_piece() {
     for k in 0..2 {
         let off = (found.shift[k] - truth[k]).abs();
         assert!(off < 0.5 && off < 4.0 * found.deviation[k], "{found:?}");
+    }
+}
+
+#[test]
+fn lines_too_fine_for_the_reduced_pictures_are_found_at_full_size() {
+    let truth = [-2.2, -1.9];
+    let sheets = |x: f64, y: f64| sheets(4.1, x, y);
+    let nothing = |_: f64, _: f64| None;
+    let plate = shot(1300, [0.0; 2], 0.005, sheets, nothing);
+    let found = lie(&shot(1300, truth, 0.005, sheets, nothing), &plate);
+    assert_eq!(found.trust, Trust::Sure, "{found:?}");
+    for k in 0..2 {
+        assert!((found.shift[k] - truth[k]).abs() < 0.05, "{found:?}");
     }
 }
