@@ -36,6 +36,10 @@ const CLOSED: f64 = 0.95;
 /// Cells it must have in the same light, and in darker light.
 const SURE_SAME: u64 = 60;
 const SURE_DARKENED: u64 = 500;
+/// Without texture it is lit no less and no more than the set around the piece is, to this share; one in how many of that
+/// count for nothing at each end.
+const LIT: f32 = 0.05;
+const FEW_LIT: usize = 50;
 /// Darker than this only when what texture there is speaks for the plate: a mirror shows another part of the set.
 const DIM: f64 = 0.7;
 
@@ -250,7 +254,8 @@ pub(super) fn undone(
     }
 }
 
-/// Adds holes to `background`; says whether there were any.
+/// Adds holes to `background`; says whether there were any. First in any light what shows its texture; then what is
+/// lit as the set around the piece is: a streak on the piece's face may go on from one at another light.
 pub(super) fn holes(
     cells: &Cells,
     background: &mut Raster<u8>,
@@ -259,6 +264,24 @@ pub(super) fn holes(
     texture: &Texture,
     account: &Account,
 ) -> Result<bool, OverBudget> {
+    let around = lights(background, light, account)?;
+    let mut opened = false;
+    for lights in [None, Some(around)] {
+        opened |= opened_in(cells, background, walls, (light, lights), texture, account)?;
+    }
+    Ok(opened)
+}
+
+/// The same for holes in any light, or in such light alone.
+fn opened_in(
+    cells: &Cells,
+    background: &mut Raster<u8>,
+    walls: &Raster<u8>,
+    (light, lights): (&Raster<[f32; 3]>, Option<(f32, f32)>),
+    texture: &Texture,
+    account: &Account,
+) -> Result<bool, OverBudget> {
+    let around = lights.is_some();
     let rect = background.rect();
     let mut like = Raster::filled(rect, 0u8, account)?;
     let mut hidden = Raster::filled(rect, 0u8, account)?;
@@ -266,7 +289,10 @@ pub(super) fn holes(
         for x in rect.x0..rect.x1 {
             let free = background.at(x, y) == 0;
             hidden.put(x, y, u8::from(free));
-            let may = free && walls.at(x, y) == 0 && looks_lit(cells, light, x, y);
+            let may = free
+                && walls.at(x, y) == 0
+                && looks_lit(cells, light, x, y)
+                && lights.is_none_or(|lights| is_between(cells, lights, x, y));
             like.put(x, y, u8::from(may));
         }
     }
@@ -340,9 +366,10 @@ pub(super) fn holes(
             let large =
                 mean.cells >= SURE_DARKENED && (brightness > DIM || mean.texture.is_rather_plate());
             match mean.texture.answer() {
-                Answer::Plate => lit && mean.is_beyond_doubt(),
+                Answer::Plate => !around && lit && mean.is_beyond_doubt(),
                 Answer::Other => false,
-                Answer::Undecided => (likely && together) || (lit && ringed && (same || large)),
+                Answer::Undecided if around => lit && ringed && (same || large),
+                Answer::Undecided => likely && together,
             }
         })
         .collect();
@@ -352,6 +379,43 @@ pub(super) fn holes(
         }
     }
     Ok(open.contains(&true))
+}
+
+/// The darkest and the brightest light on the set around the piece, and the plate's own.
+fn lights(
+    background: &Raster<u8>,
+    light: &Raster<[f32; 3]>,
+    account: &Account,
+) -> Result<(f32, f32), OverBudget> {
+    let place = background.bounds(|&v| v == 0);
+    let _held = account.charge(4 * place.area(), "light around the piece")?;
+    let mut all = Vec::new();
+    for y in place.y0..place.y1 {
+        for x in place.x0..place.x1 {
+            if background.at(x, y) > 0 {
+                all.push(light.at(x, y).iter().sum::<f32>() / 3.0);
+            }
+        }
+    }
+    let (mut low, mut high) = (1.0f32, 1.0f32);
+    if let Some(last) = all.len().checked_sub(1) {
+        let few = last / FEW_LIT;
+        low = low.min(*all.select_nth_unstable_by(few, f32::total_cmp).1);
+        high = high.max(*all.select_nth_unstable_by(last - few, f32::total_cmp).1);
+    }
+    Ok((low * (1.0 - LIT), high * (1.0 + LIT)))
+}
+
+/// Whether the light around a cell may lie between two.
+fn is_between(cells: &Cells, (low, high): (f32, f32), x: i32, y: i32) -> bool {
+    let soft = cells.soft.at(x, y);
+    let (mut light, mut variance) = (0.0, 0.0);
+    for k in 0..3 {
+        light += soft[k] / soft[3 + k].max(1e-6) / 3.0;
+        variance += 1.0 / (9.0 * CELLS_IN_SOFT * soft[3 + k].max(1e-6));
+    }
+    let loose = 3.0 * variance.sqrt();
+    light > low - loose && light < high + loose
 }
 
 /// Whether a cell, or the cells around it, could be the plate in about this light.

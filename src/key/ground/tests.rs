@@ -298,15 +298,41 @@ fn a_dark_smooth_inside_is_no_hole() {
     let account = Account::unlimited();
     let sweep = |_: i32, y: i32| [0.25 + 0.0004 * y as f32; 3];
     for (light, open) in [(0.45, 0), (0.85, 1)] {
-        // A mirror of the set behind the camera, or the set seen in the shadow of a ring.
+        // A mirror of the set behind the camera, or the set seen in the shadow of a ring, which lies around that too.
         let shown = |x, y| match distance(x, y) {
             d if d < 34.0 => scaled(sweep(x, y), light),
             d if d < 52.0 => [0.05, 0.06, 0.08],
-            _ => sweep(x, y),
+            d => scaled(
+                sweep(x, y),
+                0.85 + 0.15 * ((d - 56.0) / 18.0).clamp(0.0, 1.0),
+            ),
         };
         let ground = ground(sweep, shown, &account);
         assert_eq!(ground.background.at(40, 40), open, "{light}");
         assert_eq!(ground.background.at(3, 40), 1);
+    }
+}
+
+#[test]
+fn a_streak_beside_a_hole_is_no_part_of_it() {
+    let account = Account::unlimited();
+    let sweep = |_: i32, y: i32| [0.25 + 0.0004 * y as f32; 3];
+    // A round hole, and from its rim on a face that is grey as the set and darkens away from it.
+    let shown = |x: i32, y: i32| {
+        let (dx, dy) = ((x - 60) as f32, (y - 80) as f32);
+        match (dx * dx + dy * dy).sqrt() {
+            d if d < 18.0 => sweep(x, y),
+            _ if distance(x, y) >= 60.0 => sweep(x, y),
+            _ if x >= 60 && dy.abs() < 30.0 => scaled(
+                sweep(x, y),
+                0.95 - 0.5 * ((dx - 10.0) / 50.0).clamp(0.0, 1.0),
+            ),
+            _ => [0.05, 0.06, 0.08],
+        }
+    };
+    let ground = ground(sweep, shown, &account);
+    for (x, y, set) in [(30, 40, 1), (52, 40, 0), (3, 40, 1)] {
+        assert_eq!(ground.background.at(x, y), set, "{x} {y}");
     }
 }
 
