@@ -130,6 +130,16 @@ impl Near {
         Near::summed(colour, sure, (3, 0.5), STRANDS, account)
     }
 
+    /// Gathers what is seen at the tops of strands.
+    pub fn of_tops(
+        frame: &Light,
+        tops: &Raster<u8>,
+        account: &Account,
+    ) -> Result<Near, OverBudget> {
+        let sure = |i: usize| f32::from(tops.data()[i]);
+        Near::summed(frame, sure, (0, FALL), STRANDS, account)
+    }
+
     /// Sums of `colour` weighted by `sure`; levels before `skip` are built but not looked at.
     fn summed(
         colour: &Light,
@@ -272,6 +282,12 @@ impl Near {
         (weight > 1e-12).then(|| [r, g, b].map(|v| v / weight))
     }
 
+    /// The same where something sure lies right beside it.
+    fn beside(&self, i: usize) -> Option<Colour> {
+        let (_, far) = self.around::<1>(i);
+        if far { None } else { self.at(i) }
+    }
+
     /// Mean colour near pixel `i` and its covariance; `None` where nothing sure is anywhere near.
     pub fn at(&self, i: usize) -> Option<Colour> {
         let ([first, middle, last], far) = self.around::<3>(i);
@@ -325,20 +341,21 @@ pub struct Nearby {
 }
 
 impl Nearby {
-    /// A strand's where the band has strands and their colour is known, else the surface's.
+    /// A strand's where the band has strands and their colour is known, else the surface's. A strand's own colour where
+    /// its top is right beside, else that of strands around.
     pub fn told(
         band: &Band,
         near: &Near,
-        hair: Option<&Near>,
+        strands: Option<(&Near, &Near)>,
         account: &Account,
     ) -> Result<Nearby, OverBudget> {
         let bytes = band.list.len() * size_of::<Option<(Of, Colour)>>();
         let charge = account.charge(bytes as u64, "colours near by")?;
         let told = |(n, &pixel): (usize, &u32)| {
             let i = pixel as usize;
-            let strand = hair
+            let strand = strands
                 .filter(|_| band.in_strands(n))
-                .and_then(|hair| hair.at(i));
+                .and_then(|(hair, tops)| tops.beside(i).or_else(|| hair.at(i)));
             match strand {
                 Some(colour) => Some((Of::Strand, colour)),
                 None => near.at(i).map(|colour| (Of::Surface, colour)),

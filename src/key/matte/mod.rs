@@ -25,6 +25,7 @@ mod stretches;
 #[cfg(test)]
 mod tests;
 mod tinted;
+mod tops;
 mod width;
 mod window;
 
@@ -128,6 +129,8 @@ struct Turns<'a> {
     system: solve::System<'a>,
     matte: Matte,
     colour: Light,
+    /// Colours at the tops of strands, where the band has any.
+    tops: Option<colour::Near>,
 }
 
 impl<'a> Turns<'a> {
@@ -137,6 +140,12 @@ impl<'a> Turns<'a> {
         account: &Account,
     ) -> Result<Turns<'a>, OverBudget> {
         let frame = sensed.frame;
+        let tops = (band.has_strands())
+            .then(|| tops::found(sensed, band, account))
+            .transpose()?;
+        let tops = (tops.as_ref())
+            .map(|tops| colour::Near::of_tops(frame, tops, account))
+            .transpose()?;
         let system = solve::System::over(frame, &band.unknown, &band.list, sensed.floor, account)?;
         Ok(Turns {
             sensed,
@@ -144,6 +153,7 @@ impl<'a> Turns<'a> {
             system,
             matte: band.start(account)?,
             colour: frame.cropped(frame.rect(), account)?,
+            tops,
         })
     }
 
@@ -165,6 +175,7 @@ impl<'a> Turns<'a> {
             system,
             matte,
             colour,
+            tops,
         } = self;
         let ceiling = sensed.ceiling;
         let near = colour::Near::gathered(colour, matte, band, round == 0, ceiling, account)?;
@@ -172,7 +183,8 @@ impl<'a> Turns<'a> {
             .has_strands()
             .then(|| colour::Near::of_strands(sensed, colour, matte, band, round == 0, account))
             .transpose()?;
-        let nearby = colour::Nearby::told(band, &near, hair.as_ref(), account)?;
+        let strands = hair.as_ref().zip(tops.as_ref());
+        let nearby = colour::Nearby::told(band, &near, strands, account)?;
         drop(hair);
         let mut data = measure::data(sensed, band, &near, &nearby, matte, account)?;
         drop(near);
