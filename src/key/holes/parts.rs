@@ -47,6 +47,10 @@ const RIMMED: f32 = 0.85;
 const RIMMED_TEXTURE: f32 = 0.6;
 const RIMMED_SHADED: f32 = 0.75;
 const ENCLOSED: f32 = 0.5;
+/// Share of the rim where the frame itself must change by so many variances against the part within so many pixels.
+const EDGED: f32 = 0.5;
+const EDGE: f32 = 15.0;
+const NEAR: usize = 4;
 /// Share of the piece around that may have the plate's colour to this tolerance, without texture.
 const COMMON: f32 = 0.10;
 const ABOUT: f32 = 0.08;
@@ -63,11 +67,13 @@ const EXACT: f32 = 0.004;
 const NARROW: usize = 2;
 const ENOUGH: usize = 24;
 /// Texture decides from this much evidence, in variances, with so many standard deviations of what noise alone makes of
-/// it; for a hole above the one share of what it should be, against it below the other.
+/// it; for a hole above the one share of what it should be, against it below the other. Above the last it is something
+/// else that varies about like the plate, if the frame shows no edge around it.
 const DECISIVE: f64 = 60.0;
 const BEYOND: f64 = 4.0;
 const SHOWN: f64 = 0.6;
 const MISSED: f64 = 0.35;
+const OTHERWISE: f64 = 1.5;
 /// The plate's share of the variance of a difference, when it is one frame.
 const PLATE: f64 = 0.5;
 
@@ -251,7 +257,11 @@ fn rimmed(fitted: &Fitted, held: &impl Fn(usize) -> bool, core: Vec<u32>) -> Opt
     if told.expected > enough && told.gained < MISSED * told.expected {
         return None;
     }
-    let textured = told.gained > enough && told.gained > SHOWN * told.expected;
+    let edged = edged(fitted, &pixels, &rim) > EDGED;
+    let most = (OTHERWISE * told.expected).max(told.expected + enough);
+    let textured = told.gained > enough
+        && told.gained > SHOWN * told.expected
+        && (edged || told.gained < most);
     let tinted = match textured {
         true => told.stain > TINTED,
         false => told.tint > TINT,
@@ -259,7 +269,7 @@ fn rimmed(fitted: &Fitted, held: &impl Fn(usize) -> bool, core: Vec<u32>) -> Opt
     if tinted {
         return None;
     }
-    if !textured && differ < RIMMED * piece {
+    if !textured && (differ < RIMMED * piece || !edged) {
         return None;
     }
     let sharp = closed && differ >= SHARP * piece;
@@ -284,6 +294,45 @@ fn rimmed(fitted: &Fitted, held: &impl Fn(usize) -> bool, core: Vec<u32>) -> Opt
         shaped: sharp && deep >= DEEP,
         exact,
     })
+}
+
+/// Share of the rim around a part at which the frame changes. Where the set is striped a plain face has its light in some
+/// stripes and not in those beside: that the rim differs from the plate is no edge then.
+fn edged(fitted: &Fitted, pixels: &[u32], rim: &[Vec<u32>]) -> f32 {
+    let mut part = pixels.to_vec();
+    part.sort_unstable();
+    let (mut all, mut edges) = (0.0f32, 0.0f32);
+    for &i in rim.iter().skip(1).flatten() {
+        let i = i as usize;
+        if !fitted.inside[i] {
+            continue;
+        }
+        let (x, y) = (i % fitted.width, i / fitted.width);
+        let (mut sum, mut count) = ([0.0f32; 3], 0.0f32);
+        for v in y.saturating_sub(NEAR)..(y + NEAR + 1).min(fitted.height) {
+            let row = v * fitted.width;
+            let first = part.partition_point(|&at| (at as usize) < row + x.saturating_sub(NEAR));
+            let own = part[first..].iter().map(|&at| at as usize);
+            for at in own.take_while(|&at| at <= row + x + NEAR && at < row + fitted.width) {
+                let seen = fitted.pixels[at].frame;
+                sum = std::array::from_fn(|k| sum[k] + seen[k]);
+                count += 1.0;
+            }
+        }
+        if count == 0.0 {
+            continue;
+        }
+        let (mean, p) = (sum.map(|v| v / count), &fitted.pixels[i]);
+        let off: f32 = (0..3)
+            .map(|k| {
+                let (off, loose) = (p.frame[k] - mean[k], STEP * mean[k]);
+                off * off / (p.variance[k] + loose * loose)
+            })
+            .sum();
+        all += 1.0;
+        edges += f32::from(u8::from(off > EDGE));
+    }
+    if all > 0.0 { edges / all } else { 1.0 }
 }
 
 /// Pixels from the rim of a part to its middle, by rows and columns.

@@ -385,6 +385,22 @@ fn grey_on_grey_stays_solid() {
     assert_eq!(open(|_, _| 1.0, painted, smooth), []);
 }
 
+/// Sheets, edge on, each of its own tone.
+fn sheets(_: i32, y: i32) -> [f32; 3] {
+    let tone = [0.22, 0.41, 0.3, 0.45, 0.26][y.div_euclid(5).rem_euclid(5) as usize];
+    [tone, 1.02 * tone, 0.95 * tone]
+}
+
+#[test]
+fn a_plain_face_is_open_in_no_stripe_of_the_set() {
+    // As bright as one sheet in five.
+    let face = |x: i32, y: i32| {
+        let tone = 0.3 + 0.0001 * (x - 48) as f32 - 0.0002 * (y - 48) as f32;
+        [tone, 1.02 * tone, 0.95 * tone]
+    };
+    assert_eq!(open(|_, _| 1.0, face, sheets), []);
+}
+
 #[test]
 fn a_mark_in_the_plates_mean_colour_is_no_hole_where_the_plate_has_texture() {
     let marked = |x: i32, y: i32| {
