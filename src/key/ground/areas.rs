@@ -40,6 +40,8 @@ const SURE_DARKENED: u64 = 500;
 /// count for nothing at each end.
 const LIT: f32 = 0.05;
 const FEW_LIT: usize = 50;
+/// Tint it may have beside what noise leaves open: no paint is so like the set's.
+const BARE: f64 = 0.0075;
 /// Darker than this only when what texture there is speaks for the plate: a mirror shows another part of the set.
 const DIM: f64 = 0.7;
 
@@ -92,6 +94,12 @@ impl Mean {
     fn is_beyond_doubt(&self) -> bool {
         let share = self.texture.share();
         share > SEEN || self.light().0 < SHADED
+    }
+
+    /// Whether its tint is the set's as well as can be told, at two standard deviations.
+    fn is_neutral(&self) -> bool {
+        let least = self.weight.iter().copied().fold(f64::INFINITY, f64::min);
+        self.light().1 < BARE + 2.0 / least.max(1.0).sqrt()
     }
 
     /// Brightness against the expected, and the largest departure of a channel from it.
@@ -361,7 +369,7 @@ fn opened_in(
             let (brightness, tint) = mean.light();
             let lit = tint < NEUTRAL && brightness > DARKENED.0 && brightness < DARKENED.1;
             // Without texture only what lies well inside a piece, and is large for how far it departs.
-            let ringed = edged && deep >= u64::from(AROUND) * all && tint < 0.5 * NEUTRAL;
+            let ringed = edged && deep >= u64::from(AROUND) * all && mean.is_neutral();
             let same = (brightness - 1.0).abs() < SAME && mean.cells >= SURE_SAME;
             let large =
                 mean.cells >= SURE_DARKENED && (brightness > DIM || mean.texture.is_rather_plate());
