@@ -36,6 +36,10 @@ const CLOSED: f64 = 0.95;
 /// Cells it must have in the same light, and in darker light.
 const SURE_SAME: u64 = 60;
 const SURE_DARKENED: u64 = 500;
+/// Share of it that must be lit alike, by classes of brightness of this width.
+const EVEN: f64 = 0.7;
+const CLASS: f32 = 0.02;
+const CLASSES: usize = 64;
 /// Without texture it is lit no less and no more than the set around the piece is, to this share; one in how many of that
 /// count for nothing at each end.
 const LIT: f32 = 0.05;
@@ -46,7 +50,7 @@ const BARE: f64 = 0.0075;
 const DIM: f64 = 0.7;
 
 /// Mean light of an area against the light expected there.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug)]
 struct Mean {
     ratio: [f64; 3],
     weight: [f64; 3],
@@ -55,6 +59,21 @@ struct Mean {
     squares: f64,
     texture: Sum,
     cells: u64,
+    /// Cells by classes of brightness.
+    lit: [u32; CLASSES],
+}
+
+impl Default for Mean {
+    fn default() -> Mean {
+        Mean {
+            ratio: [0.0; 3],
+            weight: [0.0; 3],
+            squares: 0.0,
+            texture: Sum::default(),
+            cells: 0,
+            lit: [0; CLASSES],
+        }
+    }
 }
 
 impl Mean {
@@ -78,6 +97,8 @@ impl Mean {
         }
         if whole > 0.0 {
             // Less what noise leaves in a soft mean.
+            let class = ((1.0 + off / whole) / CLASS).clamp(0.0, (CLASSES - 1) as f32);
+            self.lit[class as usize] += 1;
             let off = f64::from(off / whole);
             self.squares += off * off - 1.0 / f64::from(CELLS_IN_SOFT * whole);
         }
@@ -88,6 +109,14 @@ impl Mean {
     /// Root of the mean squared departure of brightness, cell by cell.
     fn departure(&self) -> f64 {
         (self.squares / self.cells.max(1) as f64).max(0.0).sqrt()
+    }
+
+    /// Whether most of it is lit alike: a face turns from dark to bright.
+    fn is_even(&self) -> bool {
+        let alike = self.lit.windows(2).map(|both| both[0] + both[1]);
+        alike
+            .max()
+            .is_some_and(|most| f64::from(most) >= EVEN * self.cells as f64)
     }
 
     /// Whether the texture says enough for a hole of this light.
@@ -306,6 +335,8 @@ fn opened_in(
     }
     let depth = inside(&hidden, account)?;
     let parts = labels::parts(&like, Joined::Sides, account)?;
+    let bytes = parts.parts.len() * (size_of::<Mean>() + size_of::<(u64, u64, u64)>());
+    let _held = account.charge(bytes as u64, "holes that no flood reaches")?;
     let mut means = vec![Mean::default(); parts.parts.len()];
     // Cells of outline: all, at a step, and how deep in the piece they lie.
     let mut outline = vec![(0u64, 0u64, 0u64); parts.parts.len()];
@@ -376,8 +407,10 @@ fn opened_in(
             match mean.texture.answer() {
                 Answer::Plate => !around && lit && mean.is_beyond_doubt(),
                 Answer::Other => false,
-                Answer::Undecided if around => lit && ringed && (same || large),
-                Answer::Undecided => likely && together,
+                Answer::Undecided => {
+                    let bare = lit && ringed && (same || large) && (around || mean.is_even());
+                    bare || (likely && together && !around)
+                }
             }
         })
         .collect();

@@ -298,7 +298,7 @@ fn a_dark_smooth_inside_is_no_hole() {
     let account = Account::unlimited();
     let sweep = |_: i32, y: i32| [0.25 + 0.0004 * y as f32; 3];
     for (light, open) in [(0.45, 0), (0.85, 1)] {
-        // A mirror of the set behind the camera, or the set seen in the shadow of a ring, which lies around that too.
+        // A mirror of the set behind the camera, or the set seen in the shadow of a ring.
         let shown = |x, y| match distance(x, y) {
             d if d < 34.0 => scaled(sweep(x, y), light),
             d if d < 52.0 => [0.05, 0.06, 0.08],
