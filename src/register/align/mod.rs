@@ -116,27 +116,24 @@ pub fn aligned<F: Seen, P: Seen<Fault = F::Fault>>(
         _ if off < NEAR => vec![pose, first.pose],
         _ => vec![pose],
     };
-    let mut place = approached(&fine, likest(&fine, starts), &ways, ROUNDS);
+    let begun = likest(&fine, starts);
     let clear = matches!(start, Start::At(_, height) if height > FAINT);
-    if !clear || fitted(&fine, place.pose, &ways, 0).correlation < LOST {
-        // Texture too fine to live through the reduction, or so fine that a start a few pixels off is too far.
-        match started(&mut fine, &pose, range, account)? {
-            Start::Beyond(shift) => return Ok(verdict::beyond(shift)),
-            Start::Grain(pose) => {
-                let place = grain(&fine, pose, &ways);
-                return Ok(concluded(&mut fine, place, motion, &rect, account)?);
-            }
-            Start::At(near, _) => {
-                let starts = if clear {
-                    vec![place.pose, near]
-                } else {
-                    vec![near]
-                };
-                place = approached(&fine, likest(&fine, starts), &ways, ROUNDS);
-            }
-            Start::Nowhere => {}
-        }
+    let led = clear.then(|| approached(&fine, begun, &ways, ROUNDS));
+    if let Some(place) = led
+        && fitted(&fine, place.pose, &ways, 0).correlation >= LOST
+    {
+        return Ok(concluded(&mut fine, place, motion, &rect, account)?);
     }
+    // Texture too fine to live through the reduction, or so fine that a start a few pixels off is too far.
+    let place = match started(&mut fine, &pose, range, account)? {
+        Start::Beyond(shift) => return Ok(verdict::beyond(shift)),
+        Start::Grain(pose) => grain(&fine, pose, &ways),
+        Start::At(near, _) => {
+            let starts = led.iter().map(|led| led.pose).chain([near]).collect();
+            approached(&fine, likest(&fine, starts), &ways, ROUNDS)
+        }
+        Start::Nowhere => led.unwrap_or_else(|| approached(&fine, begun, &ways, ROUNDS)),
+    };
     Ok(concluded(&mut fine, place, motion, &rect, account)?)
 }
 
