@@ -12,14 +12,11 @@ use super::super::tools::labels::{self, Joined};
 use super::cells::pooled;
 use super::texture::Texture;
 use crate::budget::{Account, OverBudget};
-use crate::geom::Rect;
 use crate::raster::Raster;
 
 /// Blur of the windows, in their own cells; the windows' cells are 1, 2 and 4 cells wide.
 const WINDOW: f64 = 3.0;
 const SCALES: usize = 3;
-/// Cells to the shorter side of a frame, twice which have one size of windows more, and so on.
-const SIDE: u32 = 300;
 /// Classes of detail: two an octave, from half the noise on. Stronger detail is judged cell by cell already, and there
 /// edges that moved by a tenth of a pixel would seem to be missing.
 const CLASSES: usize = 10;
@@ -67,8 +64,7 @@ pub(super) fn left(
         }
     }
     let mut bare = Raster::filled(rect, 0u8, account)?;
-    let scales = scales(&rect);
-    for scale in 0..scales {
+    for scale in 0..SCALES {
         let window = gauss::blurred(&level, WINDOW, account)?;
         let cells = (1u32 << (2 * scale)) as f32;
         let usual = learnt(&window, cells);
@@ -84,7 +80,7 @@ pub(super) fn left(
                     *bare = (*bare).max(u8::from(lack > LACK) + u8::from(lack > SURELY));
                 }
             });
-        if scale + 1 < scales {
+        if scale + 1 < SCALES {
             level = pooled(&level, account)?;
         }
     }
@@ -105,14 +101,6 @@ pub(super) fn left(
         taken(background, &bare, account)?;
     }
     Ok(())
-}
-
-/// Sizes of windows that a frame of so many cells has room for.
-fn scales(cells: &Rect) -> usize {
-    SCALES
-        + (cells.width().min(cells.height()) / SIDE)
-            .checked_ilog2()
-            .unwrap_or(0) as usize
 }
 
 /// The class of a window, and the share of the plate's detail it shows.
@@ -249,15 +237,4 @@ fn stepped(front: &[(i32, i32)], mut enters: impl FnMut(i32, i32) -> bool) -> Ve
         }
     }
     next
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn larger_frames_have_room_for_larger_windows() {
-        let at = |side| scales(&Rect::of_size(2 * side, side));
-        assert_eq!([80, 599, 600, 1200, 5000].map(at), [3, 3, 4, 5, 7]);
-    }
 }
