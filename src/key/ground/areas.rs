@@ -36,11 +36,12 @@ const CLOSED: f64 = 0.95;
 /// Cells it must have in the same light, and in darker light.
 const SURE_SAME: u64 = 60;
 const SURE_DARKENED: u64 = 500;
-/// Share of it that must be lit alike, by classes of brightness of this width.
+/// Share of one in any light that must be lit alike: in two classes side by side of this width, of its brightness
+/// against the expected.
 const EVEN: f64 = 0.7;
 const CLASS: f32 = 0.02;
 const CLASSES: usize = 64;
-/// Without texture it is lit no less and no more than the set around the piece is, to this share; one in how many of that
+/// Any other is lit no less and no more than the set around the piece is, to this share; one in how many of that
 /// count for nothing at each end.
 const LIT: f32 = 0.05;
 const FEW_LIT: usize = 50;
@@ -96,9 +97,9 @@ impl Mean {
             }
         }
         if whole > 0.0 {
-            // Less what noise leaves in a soft mean.
             let class = ((1.0 + off / whole) / CLASS).clamp(0.0, (CLASSES - 1) as f32);
             self.lit[class as usize] += 1;
+            // Less what noise leaves in a soft mean.
             let off = f64::from(off / whole);
             self.squares += off * off - 1.0 / f64::from(CELLS_IN_SOFT * whole);
         }
@@ -291,8 +292,8 @@ pub(super) fn undone(
     }
 }
 
-/// Adds holes to `background`; says whether there were any. First in any light what shows its texture; then what is
-/// lit as the set around the piece is: a streak on the piece's face may go on from one at another light.
+/// Adds holes to `background`; says whether there were any. First in any light what shows its texture or is lit alike;
+/// then what is lit as the set around the piece is: a streak on the piece's face may go on from one at another light.
 pub(super) fn holes(
     cells: &Cells,
     background: &mut Raster<u8>,

@@ -302,10 +302,7 @@ fn a_dark_smooth_inside_is_no_hole() {
         let shown = |x, y| match distance(x, y) {
             d if d < 34.0 => scaled(sweep(x, y), light),
             d if d < 52.0 => [0.05, 0.06, 0.08],
-            d => scaled(
-                sweep(x, y),
-                0.85 + 0.15 * ((d - 56.0) / 18.0).clamp(0.0, 1.0),
-            ),
+            _ => sweep(x, y),
         };
         let ground = ground(sweep, shown, &account);
         assert_eq!(ground.background.at(40, 40), open, "{light}");
