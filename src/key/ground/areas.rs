@@ -1,5 +1,6 @@
 //! Areas the flood got wrong: leaks behind a gap in an outline, and holes that no flood reaches.
 
+use super::super::tools::ends;
 use super::super::tools::labels::{self, Joined};
 use super::at_border;
 use super::cells::{CELLS_IN_SOFT, Cells};
@@ -439,13 +440,8 @@ fn lights(
             }
         }
     }
-    let (mut low, mut high) = (1.0f32, 1.0f32);
-    if let Some(last) = all.len().checked_sub(1) {
-        let few = last / FEW_LIT;
-        low = low.min(*all.select_nth_unstable_by(few, f32::total_cmp).1);
-        high = high.max(*all.select_nth_unstable_by(last - few, f32::total_cmp).1);
-    }
-    Ok((low * (1.0 - LIT), high * (1.0 + LIT)))
+    let (low, high) = ends(all, FEW_LIT);
+    Ok((low.min(1.0) * (1.0 - LIT), high.max(1.0) * (1.0 + LIT)))
 }
 
 /// Whether the light around a cell may lie between two.

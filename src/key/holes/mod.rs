@@ -13,6 +13,7 @@ mod slits;
 mod tests;
 mod wide;
 
+use super::tools::ends;
 use super::{LightField, Noise, unite};
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
@@ -21,6 +22,8 @@ use fit::Fitted;
 
 /// Pixels beyond the body that are looked at.
 const AROUND: i32 = 8;
+/// One in how many lights around the body counts for nothing at each end.
+const FEW_LIT: usize = 50;
 /// How far the light of a hole is carried under its rim, in pixels.
 const UNDER: usize = 5;
 
@@ -84,12 +87,8 @@ fn lights(light: &LightField, body: &Raster<u8>, rect: Rect) -> (f32, f32) {
             }
         }
     }
-    let Some(last) = all.len().checked_sub(1) else {
-        return (1.0, 1.0);
-    };
-    let few = last / 50;
-    let mut nth = |n: usize| *all.select_nth_unstable_by(n, f32::total_cmp).1;
-    (nth(few).min(1.0), nth(last - few).max(1.0))
+    let (low, high) = ends(all, FEW_LIT);
+    (low.min(1.0), high.max(1.0))
 }
 
 /// Frame pixels around the body.

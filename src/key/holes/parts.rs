@@ -257,11 +257,11 @@ fn rimmed(fitted: &Fitted, held: &impl Fn(usize) -> bool, core: Vec<u32>) -> Opt
     if told.expected > enough && told.gained < MISSED * told.expected {
         return None;
     }
-    let edged = edged(fitted, &pixels, &rim) > EDGED;
+    let edged = || edged(fitted, &pixels, &rim) > EDGED;
     let most = (OTHERWISE * told.expected).max(told.expected + enough);
     let textured = told.gained > enough
         && told.gained > SHOWN * told.expected
-        && (edged || told.gained < most);
+        && (told.gained < most || edged());
     let tinted = match textured {
         true => told.stain > TINTED,
         false => told.tint > TINT,
@@ -269,7 +269,7 @@ fn rimmed(fitted: &Fitted, held: &impl Fn(usize) -> bool, core: Vec<u32>) -> Opt
     if tinted {
         return None;
     }
-    if !textured && (differ < RIMMED * piece || !edged) {
+    if !textured && (differ < RIMMED * piece || !edged()) {
         return None;
     }
     let sharp = closed && differ >= SHARP * piece;
