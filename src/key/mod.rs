@@ -193,6 +193,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         frame: ask.frame,
         backdrop: &backdrop,
         noise: &ground.noise,
+        grain: ground.grain,
         plate_frames: ask.plate_frames,
         body: &body,
         open: &open,

@@ -337,6 +337,14 @@ fn opened_in(
     }
     let depth = inside(&hidden, account)?;
     let parts = labels::parts(&like, Joined::Sides, account)?;
+    // A few cells that noise alone makes unlike are no outline.
+    for (rest, &like) in hidden.data_mut().iter_mut().zip(like.data()) {
+        *rest &= 1 - like;
+    }
+    let rest = labels::parts(&hidden, Joined::SidesAndCorners, account)?;
+    let is_speck = |x: i32, y: i32| {
+        walls.at(x, y) == 0 && (rest.at(x, y)).is_some_and(|part| rest.parts[part].area < HOLE)
+    };
     let bytes = parts.parts.len() * (size_of::<Mean>() + size_of::<(u64, u64, u64)>());
     let _held = account.charge(bytes as u64, "holes that no flood reaches")?;
     let mut means = vec![Mean::default(); parts.parts.len()];
@@ -350,7 +358,7 @@ fn opened_in(
             }
             means[part].add(cells, light, texture, x, y);
             for (px, py) in [(x, y - 1), (x - 1, y), (x + 1, y), (x, y + 1)] {
-                if !rect.contains(px, py) || parts.at(px, py) == Some(part) {
+                if !rect.contains(px, py) || parts.at(px, py) == Some(part) || is_speck(px, py) {
                     continue;
                 }
                 let (all, step, deep) = &mut outline[part];

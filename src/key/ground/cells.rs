@@ -6,6 +6,7 @@ use rayon::prelude::*;
 use super::super::tools::gauss;
 use super::super::tools::twice::half;
 use super::super::{Ask, Noise};
+use super::held;
 use crate::budget::{Account, OverBudget};
 use crate::geom::Rect;
 use crate::raster::{Light, Raster};
@@ -117,6 +118,10 @@ pub(super) struct Cells {
     pub course: Raster<[f32; 3]>,
     /// Misfit over about as many as `soft`.
     pub soft_misfit: Raster<f32>,
+    /// Cells of a kind are held against each other: how bright the plate is, how steep its edges.
+    pub kinds: Raster<u8>,
+    /// How many times as much as a plain sensor's noise would means scatter; 1 where nothing smoothed it.
+    pub grain: f32,
 }
 
 /// Blur of the soft means, in cells, and how many cells one of them holds (4 pi sigma^2).
@@ -140,10 +145,6 @@ const STEEP: f32 = 0.04;
 /// Cells of one piece of parallel work where each stands for itself.
 pub(super) const PIECE: usize = 4096;
 
-/// Median of a squared normal variable, and of a mean of nine of them.
-const MEDIAN_ONE: f32 = 0.4549;
-const MEDIAN_NINE: f32 = 0.927;
-
 /// Ratio, weight and course before cells are held against quiet ones: what the light is told from once more, when it is
 /// known which cells show the set.
 #[derive(Debug)]
@@ -151,6 +152,7 @@ pub(in crate::key) struct Unheld {
     ratio: Raster<[f32; 3]>,
     weight: Raster<[f32; 3]>,
     course: Raster<[f32; 3]>,
+    kinds: Raster<u8>,
 }
 
 impl Unheld {
@@ -168,8 +170,10 @@ impl Unheld {
             soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
             course: self.course,
             soft_misfit: nothing()?,
+            kinds: self.kinds,
+            grain: 1.0,
         };
-        cells.calibrate(quiet, account)?;
+        held::cells(&mut cells, quiet, account)?;
         Ok(cells)
     }
 }
@@ -183,9 +187,10 @@ pub(super) fn measured(
 ) -> Result<(Cells, Raster<[f32; 3]>), OverBudget> {
     let mut cells = compared(ask, noise, account)?;
     let weight = cells.weight.cropped(cells.weight.rect(), account)?;
-    cells.calibrate(quiet, account)?;
+    held::cells(&mut cells, quiet, account)?;
     cells.forgive();
     cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
+    cells.grain = held::means(&mut cells, quiet, account)?;
     cells.soft_misfit = gauss::blurred(&cells.misfit, 0.8, account)?;
     Ok((cells, weight))
 }
@@ -202,6 +207,8 @@ fn compared(ask: &Ask, noise: &Noise, account: &Account) -> Result<Cells, OverBu
         soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
         course: Raster::filled(Rect::EMPTY, [0.0; 3], account)?,
         soft_misfit: Raster::filled(Rect::EMPTY, 0.0, account)?,
+        kinds: Raster::filled(rect, 0, account)?,
+        grain: 1.0,
     };
     let width = cells.misfit.width().max(1);
     cells
@@ -210,12 +217,14 @@ fn compared(ask: &Ask, noise: &Noise, account: &Account) -> Result<Cells, OverBu
         .par_chunks_mut(width)
         .zip(cells.weight.data_mut().par_chunks_mut(width))
         .zip(cells.misfit.data_mut().par_chunks_mut(width))
+        .zip(cells.kinds.data_mut().par_chunks_mut(width))
         .enumerate()
-        .for_each(|(j, ((ratio, weight), misfit))| {
+        .for_each(|(j, (((ratio, weight), misfit), kinds))| {
             let j = rect.y0 + j as i32;
             for i in 0..ratio.len() {
                 let around = Around::cell(ask.frame, ask.plate, rect.x0 + i as i32, j);
                 (ratio[i], weight[i], misfit[i]) = one(&around, noise, share);
+                kinds[i] = held::kind(&around, noise);
             }
         });
     cells.course = cells.smoothed(COURSE_MEAN, account)?;
@@ -322,42 +331,8 @@ impl Cells {
             ratio: self.ratio,
             weight,
             course: self.course,
+            kinds: self.kinds,
         }
-    }
-
-    /// Neighbouring pixels share some of their noise, so cells are less sure than four pixels would be: scales
-    /// weight and misfit to what quiet cells really scatter.
-    fn calibrate(&mut self, quiet: &Raster<u8>, account: &Account) -> Result<(), OverBudget> {
-        let mean = &self.course;
-        let mut scatter = Vec::new();
-        let mut misfits = Vec::new();
-        let _held = account.charge(8 * quiet.data().len() as u64, "scatter of cells")?;
-        for (at, &quiet) in quiet.data().iter().enumerate() {
-            if quiet == 0 {
-                continue;
-            }
-            let k = at % 3;
-            let off = self.ratio.data()[at][k] - mean.data()[at][k];
-            scatter.push(off * off * self.weight.data()[at][k]);
-            misfits.extend(self.misfit.data().get(at));
-        }
-        if scatter.len() < 50 {
-            return Ok(());
-        }
-        let median = |of: &mut Vec<f32>| {
-            let middle = of.len() / 2;
-            *of.select_nth_unstable_by(middle, f32::total_cmp).1
-        };
-        let scatter = (median(&mut scatter) / MEDIAN_ONE).clamp(0.25, 8.0);
-        let weights = self.weight.data_mut().par_iter_mut().with_min_len(PIECE);
-        weights.for_each(|weight| *weight = weight.map(|v| v / scatter));
-        if misfits.is_empty() {
-            return Ok(());
-        }
-        let misfit = (median(&mut misfits) / MEDIAN_NINE).clamp(0.1, 4.0);
-        let misfits = self.misfit.data_mut().par_iter_mut().with_min_len(PIECE);
-        misfits.for_each(|v| *v /= misfit);
-        Ok(())
     }
 
     /// Light changes inside a cell too: where noise is lower than that, it is no misfit.

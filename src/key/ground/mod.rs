@@ -11,6 +11,7 @@ mod course;
 mod drift;
 mod flag;
 mod flood;
+mod held;
 mod light;
 mod means;
 mod noise;
@@ -53,6 +54,8 @@ const MEAN: f64 = 1.5;
 #[derive(Debug)]
 pub(super) struct Ground {
     pub noise: Noise,
+    /// How many times as much as a plain sensor's noise would means of some pixels scatter.
+    pub grain: f32,
     /// Half-size: 1 = known to be the set under smooth light, 0 = piece, rod, specks.
     pub background: Raster<u8>,
     /// Half-size S, filled everywhere.
@@ -123,6 +126,7 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Unheld), Ov
     };
     let ground = Ground {
         noise,
+        grain: cells.grain,
         background,
         light,
     };
@@ -214,6 +218,7 @@ pub(super) fn relit(
 ) -> Result<Ground, OverBudget> {
     let Ground {
         noise,
+        grain,
         mut background,
         light: _,
     } = ground;
@@ -233,6 +238,7 @@ pub(super) fn relit(
     let light = light::filled(&cells, &lit, account)?;
     Ok(Ground {
         noise,
+        grain,
         background,
         light,
     })

@@ -24,6 +24,12 @@ const WEAK: f32 = 16.0;
 /// Detail of the frame counts up to this many times the plate's and two deviations of noise.
 const MOST: f32 = 1.5;
 
+/// Cells that tell how noise adds up, and the median of a squared normal variable.
+const FEWEST: usize = 300;
+const MEDIAN: f32 = 0.4549;
+/// What a plate alone that is carried to the frame makes of it: every limit reckons with it.
+const CARRIED: f32 = 1.6;
+
 /// What an area says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Answer {
@@ -98,6 +104,7 @@ impl Texture {
     ) -> Result<Texture, OverBudget> {
         let rect = means.rect();
         let coarse = sided(&means, around, background, account)?;
+        let grain = grain(&means, &coarse, noise, light, background, account)?;
         let mut parts = Raster::filled(rect, [0.0f32; 4], account)?;
         let share = 1.0 / (1.0 + ask.plate_frames.max(1) as f32);
         parts
@@ -107,7 +114,7 @@ impl Texture {
             .zip(light.data())
             .for_each(|((part, (mean, coarse)), light)| {
                 for k in 0..3 {
-                    let variance = 0.25 * noise.variance(k, coarse[3 + k], 0.0);
+                    let variance = grain * 0.25 * noise.variance(k, coarse[3 + k], 0.0);
                     let (c, b) = (mean[k] - coarse[k], mean[3 + k] - coarse[3 + k]);
                     part[0] += c * b / variance;
                     part[1] += light[k] * b * b / variance;
@@ -152,6 +159,36 @@ impl Texture {
         sum.left += (seen - expected) * (seen - expected);
         sum.expected += expected;
     }
+}
+
+/// How many times four pixels' share of the noise detail of the set really differs by from the plate's: pixels next to
+/// each other share some of it. Asked where the plate has little texture, which may not quite meet.
+fn grain(
+    means: &Raster<[f32; 6]>,
+    coarse: &Raster<[f32; 6]>,
+    noise: &Noise,
+    light: &Raster<[f32; 3]>,
+    background: &Raster<u8>,
+    account: &Account,
+) -> Result<f32, OverBudget> {
+    let _held = account.charge(4 * means.data().len() as u64, "grain of noise")?;
+    let mut squares = Vec::new();
+    let all = means.data().iter().zip(coarse.data()).zip(light.data());
+    for (at, (((mean, coarse), light), &background)) in all.zip(background.data()).enumerate() {
+        let k = at % 3;
+        let variance = 0.25 * noise.variance(k, coarse[3 + k], 0.0);
+        let (c, b) = (mean[k] - coarse[k], mean[3 + k] - coarse[3 + k]);
+        if background > 0 && b * b < WEAK * variance {
+            let off = c - light[k] * b;
+            squares.push(off * off / variance);
+        }
+    }
+    if squares.len() < FEWEST {
+        return Ok(1.0);
+    }
+    let middle = squares.len() / 2;
+    let median = *squares.select_nth_unstable_by(middle, f32::total_cmp).1;
+    Ok((median / MEDIAN / CARRIED).max(1.0))
 }
 
 /// Whether detail is no stronger than noise: there the plate's squares say nothing; what the background shows does.
@@ -236,5 +273,41 @@ impl Sum {
         } else {
             Answer::Other
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geom::Rect;
+
+    /// What `grain` makes of cells whose mean is off by `more` times what four pixels' noise leaves.
+    fn grain_of(more: f32) -> f32 {
+        let account = Account::unlimited();
+        let rect = Rect::of_size(60, 60);
+        let noise = Noise {
+            p: [4e-5; 3],
+            q: [1e-7; 3],
+            r: [0.0; 3],
+        };
+        let mut means = Raster::filled(rect, [0.3f32; 6], &account).unwrap();
+        let coarse = Raster::filled(rect, [0.3f32; 6], &account).unwrap();
+        let deviation = 0.5 * noise.variance(0, 0.3, 0.0).sqrt();
+        for (n, mean) in means.data_mut().iter_mut().enumerate() {
+            // Every height of a normal variable once: a sum of even steps is near enough to one.
+            let even = |by: usize| (n * by % 97) as f32 / 97.0 - 0.5;
+            let normal = 2.0 * (even(1) + even(31) + even(57));
+            mean[n % 3] += more * normal * deviation;
+        }
+        let light = Raster::filled(rect, [1.0f32; 3], &account).unwrap();
+        let background = Raster::filled(rect, 1u8, &account).unwrap();
+        grain(&means, &coarse, &noise, &light, &background, &account).unwrap()
+    }
+
+    #[test]
+    fn noise_that_neighbours_share_is_no_texture() {
+        assert_eq!(grain_of(1.0), 1.0);
+        let smooth = grain_of(2.0);
+        assert!((smooth - 4.0 / CARRIED).abs() < 0.4, "{smooth}");
     }
 }

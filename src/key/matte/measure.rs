@@ -8,6 +8,7 @@ use crate::raster::{Light, Matte, Raster};
 
 use super::super::Noise;
 use super::band::Band;
+use super::blended;
 use super::colour::{Near, Nearby, Of};
 use super::contour::Contour;
 use super::edge::Edge;
@@ -38,6 +39,8 @@ pub struct Sensed<'a> {
     pub backdrop: &'a Light,
     /// Variance of the backdrop's own error, per channel: its noise and what registration left at gradients.
     pub loose: Light,
+    /// Variance of what channels that were interpolated show of the backdrop.
+    pub blended: Matte,
     /// 1 at and beside rods: their look is learnt, and what departs from it says nothing of the piece.
     pub rods: Raster<u8>,
     /// Frame noise: variance = p C + q.
@@ -97,6 +100,7 @@ impl<'a> Sensed<'a> {
             frame,
             backdrop,
             loose,
+            blended: Matte::filled(frame.rect(), 0.0, account)?,
             rods: Raster::filled(frame.rect(), 0u8, account)?,
             p: p.map(|v| v * own),
             q: q.map(|v| v * own + 1e-9),
@@ -128,8 +132,21 @@ impl<'a> Sensed<'a> {
         }
     }
 
+    /// As of a frame of this `grain`, whose channels may be filled in from next to a pixel.
+    pub fn interpolated(&mut self, grain: f32, account: &Account) -> Result<(), OverBudget> {
+        self.blended = blended::found(self.frame, self.backdrop, grain, account)?;
+        Ok(())
+    }
+
     /// Variance of C - a F - (1 - a) B' from noise alone.
     pub fn variance(&self, i: usize, a: f32) -> [f32; 3] {
+        let blended = self.blended.data()[i];
+        let open = (1.0 - a) * (1.0 - a);
+        self.plain(i, a).map(|v| v + open * blended)
+    }
+
+    /// The same where every channel of a pixel is its own.
+    pub fn plain(&self, i: usize, a: f32) -> [f32; 3] {
         let (c, loose) = (self.frame.data()[i], self.loose.data()[i]);
         let open = (1.0 - a) * (1.0 - a);
         std::array::from_fn(|k| self.p[k] * c[k].max(0.0) + self.q[k] + open * loose[k])
@@ -169,7 +186,7 @@ impl<'a> Sensed<'a> {
 
     /// The same squared, in the variance that noise has at coverage `a`; three channels' sum.
     pub fn energy(&self, i: usize, a: f32) -> f32 {
-        let (off, v) = (self.difference(i), self.variance(i, a));
+        let (off, v) = (self.difference(i), self.plain(i, a));
         (0..3).map(|k| off[k] * off[k] / v[k]).sum()
     }
 }

@@ -4,6 +4,7 @@
 //! sure interior, its spread included, decides; smoothness only helps where F and B' are too alike to tell.
 
 mod band;
+mod blended;
 pub mod card;
 mod colour;
 mod contour;
@@ -46,6 +47,8 @@ pub(super) struct Known<'a> {
     /// What the frame would show without the piece: plate under the frame's light, rods in it.
     pub backdrop: &'a Light,
     pub noise: &'a Noise,
+    /// How many times as much as a plain sensor's noise would means of some pixels scatter.
+    pub grain: f32,
     /// How many frames the plate is the mean of.
     pub plate_frames: usize,
     /// Half-size cells (cell (i, j) covers frame pixels 2i..2i+2 x 2j..2j+2); 1 = neither background nor rod.
@@ -287,6 +290,7 @@ fn sensed<'a>(
     let mut sensed =
         measure::Sensed::new(frame, backdrop, known.noise, known.plate_frames, account)?;
     sensed.doubt(known.rig);
+    sensed.interpolated(known.grain, account)?;
     Ok(sensed)
 }
 

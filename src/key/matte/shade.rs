@@ -172,7 +172,7 @@ fn near(bare: &Raster<[f32; 6]>, taps: &[f32], pixels: &[u32]) -> Vec<Near> {
 /// Whether a pixel is the backdrop times about `ratio`.
 fn is_bare(sensed: &Sensed, i: usize, ratio: [f32; 3]) -> bool {
     let (c, b) = (sensed.frame.data()[i], sensed.backdrop.data()[i]);
-    let v = sensed.variance(i, 0.0);
+    let v = sensed.plain(i, 0.0);
     let l: [f32; 3] = std::array::from_fn(|k| ratio[k] * b[k]);
     let off = std::array::from_fn(|k| c[k] - l[k]);
     let (all, own) = (BRIGHTNESS * BRIGHTNESS, TINT * TINT);

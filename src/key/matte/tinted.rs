@@ -13,10 +13,10 @@ use crate::raster::{Light, Matte, Raster};
 
 /// Deviation of what is slow, in pixels.
 const SLOW: f64 = 4.0;
-/// Squared deviations (a third of three channels' sum) beyond which a pixel shows detail, and the share a smooth
-/// piece may show.
+/// Squared deviations (a third of three channels' sum) beyond which a pixel shows detail, and the share by which a smooth
+/// piece may show it more often than the set beside.
 const DETAIL: f32 = 4.0;
-const SMOOTH: f64 = 0.08;
+const SMOOTH: f64 = 0.09;
 /// A colour runs toward the backdrop when this share of its difference at most lies off the line; beyond twice that
 /// it is something solid.
 const OFF: f64 = 0.3;
@@ -162,7 +162,11 @@ pub fn judged(
 ) -> Result<Look, OverBudget> {
     let means = slow(sensed, solid, account)?;
     let (inner, inner_variance, rough) = grain(sensed, &means);
-    if rough > SMOOTH {
+    // Noise that channels share shows more of it.
+    let out = slow(sensed, beside, account)?;
+    let (outer, outer_variance, bare) = grain(sensed, &out);
+    drop(out);
+    if rough - bare > SMOOTH {
         return Ok(Look::Solid);
     }
     let frame = |m: &[f32; 7]| -> [f64; 3] { std::array::from_fn(|k| f64::from(m[1 + k])) };
@@ -204,9 +208,6 @@ pub fn judged(
     let whole = 0.5 * (end + limit);
     let covered = |q: f64| (q / whole).min(1.0);
     let shown = far.iter().map(|&q| 1.0 - covered(q)).sum::<f64>() / far.len() as f64;
-    let out = slow(sensed, beside, account)?;
-    let (outer, outer_variance, _) = grain(sensed, &out);
-    drop(out);
     // Without grain on the plate the frame's says nothing.
     let (open, doubt) = if outer > 3.0 * outer_variance.sqrt() {
         (inner / outer, SHARED * inner_variance.sqrt() / outer)
@@ -281,6 +282,14 @@ mod tests {
 
     /// A piece on a flat sweep, its light by place.
     fn look(light: impl Fn(i32, i32) -> [f32; 3]) -> Look {
+        look_in(|_| 0.0, light)
+    }
+
+    /// The same, all channels of a pixel off by the same `noise`, in deviations.
+    fn look_in(
+        mut noise: impl FnMut([f32; 3]) -> f32,
+        light: impl Fn(i32, i32) -> [f32; 3],
+    ) -> Look {
         let account = Account::unlimited();
         let rect = Rect::of_size(120, 90);
         let mut frame = Light::filled(rect, GREY, &account).unwrap();
@@ -293,6 +302,11 @@ mod tests {
                 solid.put(x, y, 1.0);
                 beside.put(x, y, 0.0);
             }
+        }
+        for c in frame.data_mut() {
+            let much = noise(*c);
+            // A frame has half the noise that it differs from its plate by.
+            *c = c.map(|v| v + much * (0.5 * NOISE.variance(0, v, 0.0)).sqrt());
         }
         let sensed = Sensed::new(&frame, &backdrop, &NOISE, 1, &account).unwrap();
         judged(&sensed, &solid, &beside, &account).unwrap()
@@ -314,6 +328,28 @@ mod tests {
             assert!((a - truth(x)).abs() < 0.15, "{x}: {a} for {}", truth(x));
             assert!(a >= inside.at(x - 1, 45) - 1e-3, "{x}");
         }
+    }
+
+    #[test]
+    fn noise_that_channels_share_is_no_detail() {
+        // The high bits of a multiplicative sequence, twelve even ones less six.
+        let mut state = 7u64;
+        let shared = |_: [f32; 3]| {
+            let mut sum = -6.0;
+            for _ in 0..12 {
+                state = state
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1_442_695_040_888_963_407);
+                sum += (state >> 40) as f32 / (1u64 << 24) as f32;
+            }
+            1.3 * sum
+        };
+        let yellow = [0.75, 0.62, 0.10];
+        let got = look_in(shared, |x, _| {
+            let a = 0.3 + 0.4 * (x - 20) as f32 / 80.0;
+            std::array::from_fn(|k| a * yellow[k] + (1.0 - a) * GREY[k])
+        });
+        assert!(matches!(got, Look::Through(_)), "{got:?}");
     }
 
     #[test]

@@ -125,6 +125,7 @@ fn scene(rod: Option<&Made>, shape: &dyn Fn(f64, f64) -> f64) -> Scene {
     };
     let ground = Ground {
         noise,
+        grain: 1.0,
         background,
         light: LightField { cells },
     };
@@ -498,6 +499,7 @@ fn tiny_pictures_and_nonsense_are_no_trouble() {
             };
             let ground = Ground {
                 noise: Noise::default(),
+                grain: 1.0,
                 background: Raster::filled(half, 0, &account).unwrap(),
                 light: LightField {
                     cells: Raster::filled(half, [1.0; 3], &account).unwrap(),

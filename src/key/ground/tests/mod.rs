@@ -1,5 +1,7 @@
 //! Small scenes whose truth is known by construction.
 
+mod converted;
+
 use super::*;
 use crate::geom::Rect;
 use crate::raster::Light;
@@ -346,6 +348,27 @@ fn a_hole_shows_the_set() {
     assert_eq!(ground.background.at(20, 40), 0);
     assert_eq!(ground.background.at(3, 40), 1);
     assert!((ground.light.at(79, 79)[1] - 0.8).abs() < 0.03);
+}
+
+#[test]
+fn specks_in_a_hole_are_no_outline_of_it() {
+    let account = Account::unlimited();
+    let sweep = |_: i32, y: i32| [0.25 + 0.0004 * y as f32; 3];
+    // One cell in sixteen has another tint than the set.
+    let speck = |x: i32, y: i32| x.div_euclid(2) % 4 == 0 && y.div_euclid(2) % 4 == 0;
+    let shown = |x, y| match distance(x, y) {
+        d if d < 34.0 && speck(x, y) => {
+            let [r, g, b] = scaled(sweep(x, y), 0.85);
+            [1.3 * r, 0.45 * g, 1.3 * b]
+        }
+        d if d < 34.0 => scaled(sweep(x, y), 0.85),
+        d if d < 52.0 => [0.05, 0.06, 0.08],
+        _ => sweep(x, y),
+    };
+    let ground = ground(sweep, shown, &account);
+    for (x, y, set) in [(42, 42, 1), (38, 30, 1), (18, 40, 0), (3, 40, 1)] {
+        assert_eq!(ground.background.at(x, y), set, "{x} {y}");
+    }
 }
 
 #[test]
