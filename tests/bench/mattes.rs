@@ -76,7 +76,7 @@ fn main() -> ExitCode {
     };
     if let Some(folder) = &asked.write {
         for case in asked.cases() {
-            let made = cases::made(case.0, case.1, case.2, asked.size);
+            let made = asked.made(case.0, case.1, case.2);
             if let Err(fault) = cases::written(&made, &folder.join(cut::name(&made))) {
                 eprintln!("mattes: {}: {fault}", folder.display());
                 return ExitCode::FAILURE;
@@ -85,12 +85,17 @@ fn main() -> ExitCode {
         return ExitCode::SUCCESS;
     }
     println!(
-        "{} kinds, seeds {}..{}, {} x {} px, frames laid on their plates by {}",
+        "{} kinds, seeds {}..{}, {} x {} px{}, frames laid on their plates by {}",
         asked.kinds.len(),
         asked.seeds.start(),
         asked.seeds.end(),
         asked.size,
         asked.size,
+        if asked.converted {
+            " through a raw converter (the limit is the sensor's)"
+        } else {
+            ""
+        },
         asked.motion_name(),
     );
     for &level in &asked.levels {
@@ -113,7 +118,7 @@ fn one_level(asked: &Asked, level: Level) {
     for &kind in &asked.kinds {
         let mut row = Row::new(kind.name());
         for seed in asked.seeds.clone() {
-            let case = cases::made(kind, level, seed, asked.size);
+            let case = asked.made(kind, level, seed);
             let scale = score::Scale::of(&case);
             let cut = cut::run(&case, asked.motion);
             let scored = Score::of(&case, &scale, &cut);

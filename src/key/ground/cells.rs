@@ -152,7 +152,6 @@ pub(in crate::key) struct Unheld {
     ratio: Raster<[f32; 3]>,
     weight: Raster<[f32; 3]>,
     course: Raster<[f32; 3]>,
-    kinds: Raster<u8>,
 }
 
 impl Unheld {
@@ -170,10 +169,10 @@ impl Unheld {
             soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
             course: self.course,
             soft_misfit: nothing()?,
-            kinds: self.kinds,
+            kinds: Raster::filled(Rect::EMPTY, 0, account)?,
             grain: 1.0,
         };
-        held::cells(&mut cells, quiet, account)?;
+        held::together(&mut cells, quiet, account)?;
         Ok(cells)
     }
 }
@@ -187,7 +186,7 @@ pub(super) fn measured(
 ) -> Result<(Cells, Raster<[f32; 3]>), OverBudget> {
     let mut cells = compared(ask, noise, account)?;
     let weight = cells.weight.cropped(cells.weight.rect(), account)?;
-    held::cells(&mut cells, quiet, account)?;
+    held::by_kind(&mut cells, quiet, account)?;
     cells.forgive();
     cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
     cells.grain = held::means(&mut cells, quiet, account)?;
@@ -331,7 +330,6 @@ impl Cells {
             ratio: self.ratio,
             weight,
             course: self.course,
-            kinds: self.kinds,
         }
     }
 

@@ -16,12 +16,14 @@ const STEEP: [f32; 3] = [4.0, 40.0, 400.0];
 const EDGES: usize = STEEP.len() + 1;
 const KINDS: usize = LIGHTS * EDGES;
 
-/// Quiet cells that tell of a kind, and how much more it must scatter than all do.
+/// Quiet cells that tell of all, and of a kind, and how much more it must scatter than all do.
+const FEWEST: usize = 50;
 const ENOUGH: usize = 300;
 const MORE: f32 = 1.15;
 
 /// What all of a kind, and all there are, may scatter, in variances of the model.
 const ALL: (f32, f32) = (0.25, 8.0);
+const MISFITS: (f32, f32) = (0.1, 4.0);
 const MOST: f32 = 64.0;
 
 /// Median and last tenth of a squared normal variable and of a mean of nine of them; the third of all that is least.
@@ -93,47 +95,66 @@ impl Scatter {
     }
 }
 
-/// Scales weight and misfit of cells to what quiet ones scatter about the course of the light.
-pub(super) fn cells(
+/// Square of what a cell's ratio is off the course of the light by, in the variances of its weight.
+fn square(cells: &Cells, at: usize) -> f32 {
+    let k = at % 3;
+    let off = cells.ratio.data()[at][k] - cells.course.data()[at][k];
+    off * off * cells.weight.data()[at][k]
+}
+
+/// Scales weight of cells to what all quiet ones scatter about the course of the light: what light is told from may bend
+/// more at edges than they are off.
+pub(super) fn together(
+    cells: &mut Cells,
+    quiet: &Raster<u8>,
+    account: &Account,
+) -> Result<(), OverBudget> {
+    let _held = account.charge(4 * quiet.data().len() as u64, "scatter of cells")?;
+    let quiet = quiet.data().iter().enumerate();
+    let asked = quiet.filter(|(_, quiet)| **quiet > 0);
+    let mut all: Vec<f32> = asked.map(|(at, _)| square(cells, at)).collect();
+    if all.len() < FEWEST {
+        return Ok(());
+    }
+    let all = share(&mut all, 0.5, MEDIAN_ONE).clamp(ALL.0, ALL.1);
+    let weights = cells.weight.data_mut().par_iter_mut().with_min_len(PIECE);
+    weights.for_each(|weight| *weight = weight.map(|v| v / all));
+    Ok(())
+}
+
+/// Scales weight and misfit of cells to what quiet ones of their kind scatter about the course of the light.
+pub(super) fn by_kind(
     cells: &mut Cells,
     quiet: &Raster<u8>,
     account: &Account,
 ) -> Result<(), OverBudget> {
     let _held = account.charge(16 * quiet.data().len() as u64, "scatter of cells")?;
-    let mut scatter = vec![Vec::new(); KINDS];
+    let mut squares = vec![Vec::new(); KINDS];
     let mut misfits = vec![Vec::new(); KINDS];
     for (at, &quiet) in quiet.data().iter().enumerate() {
-        if quiet == 0 {
-            continue;
+        if quiet > 0 {
+            let kind = usize::from(cells.kinds.data()[at]);
+            squares[kind].push(square(cells, at));
+            misfits[kind].push(cells.misfit.data()[at]);
         }
-        let k = at % 3;
-        let kind = usize::from(cells.kinds.data()[at]);
-        let off = cells.ratio.data()[at][k] - cells.course.data()[at][k];
-        scatter[kind].push(off * off * cells.weight.data()[at][k]);
-        misfits[kind].extend(cells.misfit.data().get(at));
     }
-    let together = |by_kind: &[Vec<f32>]| by_kind.concat();
-    let mut all = together(&scatter);
-    if all.len() < 50 {
+    let mut all = squares.concat();
+    if all.len() < FEWEST {
         return Ok(());
     }
     let all = share(&mut all, 0.5, MEDIAN_ONE).clamp(ALL.0, ALL.1);
-    let scatter = Scatter::told(&mut scatter, (MEDIAN_ONE, TENTH_ONE), all);
-    let kinds = cells.kinds.data();
-    let weights = cells.weight.data_mut().par_iter_mut().zip(kinds);
-    weights.with_min_len(PIECE).for_each(|(weight, &kind)| {
-        *weight = weight.map(|v| v / scatter.at(kind));
-    });
-    let mut all = together(&misfits);
-    if all.is_empty() {
-        return Ok(());
-    }
-    let all = share(&mut all, 0.5, MEDIAN_NINE).clamp(0.1, 4.0);
+    let scatter = Scatter::told(&mut squares, (MEDIAN_ONE, TENTH_ONE), all);
+    let all = share(&mut misfits.concat(), 0.5, MEDIAN_NINE).clamp(MISFITS.0, MISFITS.1);
     let misfit = Scatter::told(&mut misfits, (MEDIAN_NINE, TENTH_NINE), all);
-    let misfits = cells.misfit.data_mut().par_iter_mut().zip(kinds);
-    misfits
+    let kinds = cells.kinds.data().par_iter();
+    let held = cells.weight.data_mut().par_iter_mut();
+    held.zip(cells.misfit.data_mut())
+        .zip(kinds)
         .with_min_len(PIECE)
-        .for_each(|(v, &kind)| *v /= misfit.at(kind));
+        .for_each(|((weight, own), &kind)| {
+            *weight = weight.map(|v| v / scatter.at(kind));
+            *own /= misfit.at(kind);
+        });
     Ok(())
 }
 
@@ -170,7 +191,7 @@ pub(super) fn means(
             squares.push(off * off / variance);
         }
     }
-    if squares.len() < 50 {
+    if squares.len() < FEWEST {
         return Ok(1.0);
     }
     // Light that bends gives something: the least third is asked.

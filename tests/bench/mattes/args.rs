@@ -1,6 +1,6 @@
 //! What was typed.
 
-use crate::cases::{Kind, Level};
+use crate::cases::{self, Case, Kind, Level};
 use platewright::register::Motion;
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
@@ -9,13 +9,14 @@ pub const USAGE: &str = "\
 Scores mattes on cases of our own world.
 
   cargo bench --bench mattes -- [--seeds A..B] [--kinds a,b] [--levels a,b] [--size N] [--align WORD]
-                                [--each] [--look DIR] [--large N] [--results DIR] | --write DIR
+                                [--converted] [--each] [--look DIR] [--large N] [--results DIR] | --write DIR
 
   --seeds A..B   both ends with it; 1..20 for tuning, 21..40 for reporting (21..40)
   --kinds LIST   steel brass clip curl blurred quill ink scrap wires (all)
   --levels LIST  none typical hard (all)
   --size N       pixels each way, 96 to 3000 (600)
   --align WORD   shift or similarity: how a frame is laid on its plate before it is cut out (shift)
+  --converted    frames and plates as a raw converter hands them over: channels filled in, colour noise smoothed, sharpened
   --each         a line for every case too
   --look DIR     a picture for every case: frame, matte, truth, difference
   --large N      one box of N x N a kind for seconds, memory and what is kept; 0 for none (1500)
@@ -30,6 +31,7 @@ pub struct Asked {
     pub levels: Vec<Level>,
     pub size: u32,
     pub motion: Motion,
+    pub converted: bool,
     pub each: bool,
     pub look: Option<PathBuf>,
     pub large: Option<u32>,
@@ -50,6 +52,7 @@ impl Asked {
             levels: Level::ALL.to_vec(),
             size: 600,
             motion: Motion::Shift,
+            converted: false,
             each: false,
             look: None,
             large: Some(1500),
@@ -60,6 +63,10 @@ impl Asked {
             match word.as_str() {
                 // `cargo bench` adds this to every program.
                 "--bench" => continue,
+                "--converted" => {
+                    asked.converted = true;
+                    continue;
+                }
                 "--each" => {
                     asked.each = true;
                     continue;
@@ -101,6 +108,16 @@ impl Asked {
             }
         }
         Ok(Some(asked))
+    }
+
+    /// A case as it was asked for.
+    pub fn made(&self, kind: Kind, level: Level, seed: u32) -> Case {
+        let case = cases::made(kind, level, seed, self.size);
+        if self.converted {
+            case.converted()
+        } else {
+            case
+        }
     }
 
     pub fn motion_name(&self) -> &'static str {

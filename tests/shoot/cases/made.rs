@@ -1,6 +1,7 @@
 //! One case from its seed.
 
 use super::canvas::{CLEAR, Canvas, over};
+use super::converted::converted;
 use super::disc::defocused;
 use super::draw::Draw;
 use super::levels::{self, Camera, Level};
@@ -35,6 +36,15 @@ pub struct Case {
     /// The frame before noise and curve, in its own geometry and exposure.
     pub clean: Vec<[f32; 3]>,
     pub truth: Truth,
+}
+
+impl Case {
+    /// The same with frame and plate through a raw converter.
+    pub fn converted(mut self) -> Case {
+        self.frame = converted(&self.frame, self.size);
+        self.plate = converted(&self.plate, self.size);
+        self
+    }
 }
 
 /// In the plate's geometry, exposure and white, linear light.

@@ -7,6 +7,7 @@
 //! geometry, exposure and white.
 
 mod canvas;
+mod converted;
 mod disc;
 mod draw;
 mod ink;
