@@ -228,3 +228,16 @@ fn small_pieces_come_out_nearly_whole_and_without_their_rods() {
         );
     }
 }
+
+/// A raw converter fills two of three channels in, and what that adds stands still while the camera moves.
+#[test]
+fn a_converted_frame_is_laid_where_it_lies_and_its_piece_comes_out() {
+    let case = made(Kind::Curl, Level::Typical, 41, 600).converted();
+    let cut = cut::run(&case, Motion::Shift);
+    let laid = cut.laid.expect("laid on its plate");
+    assert!(laid.middle < 0.05, "{laid:?}");
+    let wrong = cut.matte.iter().zip(&case.truth.matte);
+    let wrong = wrong.filter(|(a, t)| (*a - *t).abs() > 0.5).count();
+    // Pixels on the wrong side of half.
+    assert!(wrong < 60, "{wrong}");
+}

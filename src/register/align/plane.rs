@@ -1,8 +1,8 @@
 //! Brightness on a reduced or full grid, split into smooth light and detail: what registration looks at.
 //!
 //! Brightness is the square root of light, in which a sensor's noise is about the same everywhere. Detail is what
-//! lies between two Gaussians (0.6 and 5 px of its grid); the smooth part tells local exposure, so that shadows and
-//! bounce light are divided out before two pictures are compared.
+//! lies between two Gaussians (0.9 px at full size, 0.6 px of a reduced grid, and 5 px); the smooth part tells local
+//! exposure, so that shadows and bounce light are divided out before two pictures are compared.
 
 use std::sync::Arc;
 
@@ -16,7 +16,10 @@ use crate::raster::{Matte, Raster, Seen};
 const BLACK: f32 = 0.003;
 /// Light above this is as good as this; also keeps sums finite.
 const BRIGHTEST: f32 = 16.0;
+/// Where detail begins, on a reduced grid and at full size: what a raw converter fills in between a sensor's pixels repeats
+/// every other pixel, stands still while the camera moves, and would hold a fit there.
 const FINE: f64 = 0.6;
+const FULL: f64 = 0.9;
 const SMOOTH: f64 = 5.0;
 /// Softening of the finest octave's upper end, px; each octave ends at twice what it begins with.
 const FINEST: f64 = 0.4;
@@ -90,7 +93,8 @@ pub(super) fn seen<S: Seen>(
             .collect();
         done.into_iter().collect::<Result<(), S::Fault>>()?;
     }
-    let mut detail = blurred(&brightness, FINE, account)?;
+    let begins = if step == 1 { FULL } else { FINE };
+    let mut detail = blurred(&brightness, begins, account)?;
     let base = blurred(&brightness, SMOOTH, account)?;
     less(&mut detail, &base);
     Ok(Plane {

@@ -272,6 +272,6 @@ fn textured(patches: &[Patch]) -> bool {
 /// Detail below this is rounding.
 const FLAT: f32 = 1e-5;
 
-/// For white noise: deviation of its detail (Gaussian 0.6 minus Gaussian 5) over that of the detail's second
+/// For white noise: deviation of its detail (Gaussian 0.9 minus Gaussian 5) over that of the detail's second
 /// differences across and down; from the kernels' sums of squares.
-const NOISE_SHARE: f32 = 0.38;
+const NOISE_SHARE: f32 = 1.33;
