@@ -118,8 +118,6 @@ pub(super) struct Cells {
     pub course: Raster<[f32; 3]>,
     /// Misfit over about as many as `soft`.
     pub soft_misfit: Raster<f32>,
-    /// Cells of a kind are held against each other: how bright the plate is, how steep its edges.
-    pub kinds: Raster<u8>,
     /// How many times as much as a plain sensor's noise would means scatter; 1 where nothing smoothed it.
     pub grain: f32,
 }
@@ -169,7 +167,6 @@ impl Unheld {
             soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
             course: self.course,
             soft_misfit: nothing()?,
-            kinds: Raster::filled(Rect::EMPTY, 0, account)?,
             grain: 1.0,
         };
         held::together(&mut cells, quiet, account)?;
@@ -186,10 +183,16 @@ pub(super) fn measured(
 ) -> Result<(Cells, Raster<[f32; 3]>), OverBudget> {
     let mut cells = compared(ask, noise, account)?;
     let weight = cells.weight.cropped(cells.weight.rect(), account)?;
-    held::by_kind(&mut cells, quiet, account)?;
+    held::together(&mut cells, quiet, account)?;
+    let converted = held::is_converted(ask, noise, &cells, quiet, account)?;
+    if converted {
+        held::misfits(ask, noise, &mut cells, quiet, account)?;
+    }
     cells.forgive();
     cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
-    cells.grain = held::means(&mut cells, quiet, account)?;
+    if converted {
+        cells.grain = held::means(&mut cells, quiet, account)?;
+    }
     cells.soft_misfit = gauss::blurred(&cells.misfit, 0.8, account)?;
     Ok((cells, weight))
 }
@@ -206,7 +209,6 @@ fn compared(ask: &Ask, noise: &Noise, account: &Account) -> Result<Cells, OverBu
         soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
         course: Raster::filled(Rect::EMPTY, [0.0; 3], account)?,
         soft_misfit: Raster::filled(Rect::EMPTY, 0.0, account)?,
-        kinds: Raster::filled(rect, 0, account)?,
         grain: 1.0,
     };
     let width = cells.misfit.width().max(1);
@@ -216,14 +218,12 @@ fn compared(ask: &Ask, noise: &Noise, account: &Account) -> Result<Cells, OverBu
         .par_chunks_mut(width)
         .zip(cells.weight.data_mut().par_chunks_mut(width))
         .zip(cells.misfit.data_mut().par_chunks_mut(width))
-        .zip(cells.kinds.data_mut().par_chunks_mut(width))
         .enumerate()
-        .for_each(|(j, (((ratio, weight), misfit), kinds))| {
+        .for_each(|(j, ((ratio, weight), misfit))| {
             let j = rect.y0 + j as i32;
             for i in 0..ratio.len() {
                 let around = Around::cell(ask.frame, ask.plate, rect.x0 + i as i32, j);
                 (ratio[i], weight[i], misfit[i]) = one(&around, noise, share);
-                kinds[i] = held::kind(&around, noise);
             }
         });
     cells.course = cells.smoothed(COURSE_MEAN, account)?;
