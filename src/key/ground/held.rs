@@ -18,10 +18,13 @@ const MOST: f32 = 64.0;
 const FEWEST: usize = 50;
 const ENOUGH: usize = 300;
 
-/// Pixels that share no noise, px apart, and how many times as much as neighbours they differ by where a converter made
-/// noise smooth. A plate that is carried to the frame makes 1.82 of it at most (measured).
+/// Pixels that share no noise, px apart, and how many times as much as neighbours they differ by where a converter filled
+/// channels in: 3.5 and more. A plate that is carried to the frame makes 2.1 of it at most (both measured).
 const FAR: i32 = 4;
-const SMOOTH: f32 = 1.88;
+const SMOOTH: f32 = 2.5;
+/// Share of pixels that two channels are off to the same side in: half by chance, 0.95 where noise of colour was smoothed
+/// (measured).
+const ALIKE: f32 = 0.75;
 
 /// Kinds of light, in equal steps of its square root, and upper ends of the kinds of edges: the plate's squared gradient
 /// over the variance of noise.
@@ -80,7 +83,7 @@ pub(super) fn together(
     Ok(())
 }
 
-/// Whether neighbouring pixels share so much of their noise that a converter filled them in or smoothed them. Asked where
+/// Whether neighbouring pixels, or channels, share so much of their noise that a converter made them so. Asked where
 /// the plate has no edges, which needn't meet.
 pub(super) fn is_converted(
     ask: &Ask,
@@ -93,6 +96,7 @@ pub(super) fn is_converted(
     let frame = ask.frame.rect().intersected(&ask.plate.rect());
     let _held = account.charge(2 * quiet.data().len() as u64, "scatter of pixels")?;
     let (mut near, mut far) = (Vec::new(), Vec::new());
+    let mut alike = 0usize;
     for y in (rect.y0..rect.y1).step_by(2) {
         for x in (rect.x0..rect.x1).step_by(2) {
             let (i, j) = (2 * x, 2 * y);
@@ -108,23 +112,25 @@ pub(super) fn is_converted(
             if ![at(-FAR), at(0), at(FAR)].into_iter().all(is_quiet) || !flat() {
                 continue;
             }
-            let k = (x - rect.x0) as usize / 2 % 3;
-            let ratio = cells.course.at(x, y)[k];
-            let error = |d: i32| {
+            let ratio = cells.course.at(x, y);
+            let error = |d: i32, k: usize| {
                 let (i, j) = at(d);
-                ask.frame.at(i, j)[k] - ratio * ask.plate.at(i, j)[k]
+                ask.frame.at(i, j)[k] - ratio[k] * ask.plate.at(i, j)[k]
             };
             // Light that rises evenly gives nothing.
-            let bend = |d: i32| error(-d) - 2.0 * error(0) + error(d);
-            near.push(bend(1) * bend(1));
-            far.push(bend(FAR) * bend(FAR));
+            let bend = |d: i32, k: usize| error(-d, k) - 2.0 * error(0, k) + error(d, k);
+            let k = (x - rect.x0) as usize / 2 % 3;
+            near.push(bend(1, k) * bend(1, k));
+            far.push(bend(FAR, k) * bend(FAR, k));
+            alike += usize::from(bend(1, k) * bend(1, (k + 1) % 3) > 0.0);
         }
     }
     if near.len() < ENOUGH {
         return Ok(false);
     }
+    let alike = alike as f32 / near.len() as f32;
     let [near, far] = [near, far].map(|mut of| share(&mut of, 0.5, MEDIAN_ONE));
-    Ok(far > SMOOTH * near)
+    Ok(far > SMOOTH * near || alike > ALIKE)
 }
 
 /// Scales misfits once more, to what quiet cells of the same kind show: the plate as bright, its edges as steep. Edges meet
