@@ -41,13 +41,13 @@ const APART: i32 = 4;
 const CARRIED: f32 = 1.5;
 
 /// Median and last tenth of a squared normal variable and of a mean of nine of them; the third of all that is least.
-const MEDIAN_ONE: f32 = 0.4549;
+pub(super) const MEDIAN_ONE: f32 = 0.4549;
 const MEDIAN_NINE: f32 = 0.927;
 const TENTH_NINE: f32 = 1.631;
 const THIRD_ONE: f32 = 0.1855;
 
 /// What stands where in a sorted list, over what a normal variable has there.
-fn share(of: &mut [f32], place: f32, normal: f32) -> f32 {
+pub(super) fn share(of: &mut [f32], place: f32, normal: f32) -> f32 {
     let at = ((of.len() - 1) as f32 * place) as usize;
     *of.select_nth_unstable_by(at, f32::total_cmp).1 / normal
 }

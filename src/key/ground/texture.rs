@@ -7,6 +7,7 @@ use super::super::tools::gauss;
 use super::super::tools::twice::half;
 use super::super::{Ask, Noise};
 use super::cells::Around;
+use super::held;
 use crate::budget::{Account, OverBudget};
 use crate::raster::Raster;
 
@@ -24,9 +25,8 @@ const WEAK: f32 = 16.0;
 /// Detail of the frame counts up to this many times the plate's and two deviations of noise.
 const MOST: f32 = 1.5;
 
-/// Cells that tell how noise adds up, and the median of a squared normal variable.
+/// Cells that tell how noise adds up.
 const FEWEST: usize = 300;
-const MEDIAN: f32 = 0.4549;
 /// What a plate alone that is carried to the frame makes of it: every limit reckons with it.
 const CARRIED: f32 = 1.6;
 
@@ -186,9 +186,8 @@ fn grain(
     if squares.len() < FEWEST {
         return Ok(1.0);
     }
-    let middle = squares.len() / 2;
-    let median = *squares.select_nth_unstable_by(middle, f32::total_cmp).1;
-    Ok((median / MEDIAN / CARRIED).max(1.0))
+    let more = held::share(&mut squares, 0.5, held::MEDIAN_ONE);
+    Ok((more / CARRIED).max(1.0))
 }
 
 /// Whether detail is no stronger than noise: there the plate's squares say nothing; what the background shows does.
