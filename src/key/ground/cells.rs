@@ -118,8 +118,6 @@ pub(super) struct Cells {
     pub course: Raster<[f32; 3]>,
     /// Misfit over about as many as `soft`.
     pub soft_misfit: Raster<f32>,
-    /// How many times as much as a plain sensor's noise would means scatter; 1 where nothing smoothed it.
-    pub grain: f32,
 }
 
 /// Blur of the soft means, in cells, and how many cells one of them holds (4 pi sigma^2).
@@ -167,20 +165,20 @@ impl Unheld {
             soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
             course: self.course,
             soft_misfit: nothing()?,
-            grain: 1.0,
         };
         held::together(&mut cells, quiet, account)?;
         Ok(cells)
     }
 }
 
-/// The measurements, and the weights as they were before the cells were held against quiet ones.
+/// The measurements, the weights as they were before the cells were held against quiet ones, and how many times as much as a
+/// plain sensor's noise would means scatter.
 pub(super) fn measured(
     ask: &Ask,
     noise: &Noise,
     quiet: &Raster<u8>,
     account: &Account,
-) -> Result<(Cells, Raster<[f32; 3]>), OverBudget> {
+) -> Result<(Cells, Raster<[f32; 3]>, f32), OverBudget> {
     let mut cells = compared(ask, noise, account)?;
     let weight = cells.weight.cropped(cells.weight.rect(), account)?;
     held::together(&mut cells, quiet, account)?;
@@ -190,11 +188,12 @@ pub(super) fn measured(
     }
     cells.forgive();
     cells.soft = gauss::blurred(&cells.sums(account)?, SOFT, account)?;
-    if converted {
-        cells.grain = held::means(&mut cells, quiet, account)?;
-    }
+    let grain = match converted {
+        true => held::means(&mut cells, quiet, account)?,
+        false => 1.0,
+    };
     cells.soft_misfit = gauss::blurred(&cells.misfit, 0.8, account)?;
-    Ok((cells, weight))
+    Ok((cells, weight, grain))
 }
 
 /// Every cell by itself, without soft means.
@@ -209,7 +208,6 @@ fn compared(ask: &Ask, noise: &Noise, account: &Account) -> Result<Cells, OverBu
         soft: Raster::filled(Rect::EMPTY, [0.0; 6], account)?,
         course: Raster::filled(Rect::EMPTY, [0.0; 3], account)?,
         soft_misfit: Raster::filled(Rect::EMPTY, 0.0, account)?,
-        grain: 1.0,
     };
     let width = cells.misfit.width().max(1);
     cells

@@ -62,7 +62,6 @@ mod tests {
             soft: Raster::filled(rect, [0.0; 6], &account).unwrap(),
             course: Raster::filled(rect, [1.0; 3], &account).unwrap(),
             soft_misfit: none(),
-            grain: 1.0,
         };
         for y in 0..60 {
             for x in 0..60 {

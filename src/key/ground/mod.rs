@@ -65,7 +65,7 @@ pub(super) struct Ground {
 /// The ground, and what its light is told from again ([`relit`]).
 pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Unheld), OverBudget> {
     let noise::Measured { noise, quiet } = noise::measured(ask, account)?;
-    let (cells, weight) = cells::measured(ask, &noise, &quiet, account)?;
+    let (cells, weight, grain) = cells::measured(ask, &noise, &quiet, account)?;
     let scale = ask.sigma.map_or(1.0, |s| s / OWN_SIGMA) as f32;
     let walls = walls_of(&cells, &quiet, scale, account)?;
     let mut open = Raster::filled(walls.rect(), 1u8, account)?;
@@ -126,7 +126,7 @@ pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Unheld), Ov
     };
     let ground = Ground {
         noise,
-        grain: cells.grain,
+        grain,
         background,
         light,
     };

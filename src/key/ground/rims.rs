@@ -200,7 +200,6 @@ mod tests {
             soft: Raster::filled(rect, [0.0; 6], account).unwrap(),
             course: three(),
             soft_misfit: none(),
-            grain: 1.0,
         };
         for y in 0..40 {
             for x in 0..40 {

@@ -11,20 +11,20 @@ use crate::raster::{Light, Matte};
 const FALSE: f32 = 0.4;
 const SMOOTHED: f32 = 0.3;
 
-/// Variance, in light squared, of what a frame of this `grain` shows of the backdrop; 0 where nothing was filled in, as far as
-/// its noise says (`grain` 1).
+/// Variance, in light squared, of what a frame of this `grain` shows of the backdrop; `None` where nothing was filled in, as
+/// far as its noise says (`grain` 1).
 pub fn found(
     frame: &Light,
     backdrop: &Light,
     grain: f32,
     account: &Account,
-) -> Result<Matte, OverBudget> {
-    let mut blended = Matte::filled(frame.rect(), 0.0, account)?;
+) -> Result<Option<Matte>, OverBudget> {
     let share = FALSE * ((grain - 1.0) / SMOOTHED).clamp(0.0, 1.0);
     let width = frame.width();
     if share <= 0.0 || width == 0 {
-        return Ok(blended);
+        return Ok(None);
     }
+    let mut blended = Matte::filled(frame.rect(), 0.0, account)?;
     let (frame, backdrop) = (frame.data(), backdrop.data());
     let height = frame.len() / width;
     let rows = blended.data_mut().par_chunks_mut(width).enumerate();
@@ -49,7 +49,7 @@ pub fn found(
             }
         }
     });
-    Ok(blended)
+    Ok(Some(blended))
 }
 
 #[cfg(test)]

@@ -39,8 +39,8 @@ pub struct Sensed<'a> {
     pub backdrop: &'a Light,
     /// Variance of the backdrop's own error, per channel: its noise and what registration left at gradients.
     pub loose: Light,
-    /// Variance of what channels that were interpolated show of the backdrop.
-    pub blended: Matte,
+    /// Variance of what channels that were interpolated show of the backdrop; `None` where none were.
+    pub blended: Option<Matte>,
     /// 1 at and beside rods: their look is learnt, and what departs from it says nothing of the piece.
     pub rods: Raster<u8>,
     /// Frame noise: variance = p C + q.
@@ -100,7 +100,7 @@ impl<'a> Sensed<'a> {
             frame,
             backdrop,
             loose,
-            blended: Matte::filled(frame.rect(), 0.0, account)?,
+            blended: None,
             rods: Raster::filled(frame.rect(), 0u8, account)?,
             p: p.map(|v| v * own),
             q: q.map(|v| v * own + 1e-9),
@@ -140,9 +140,12 @@ impl<'a> Sensed<'a> {
 
     /// Variance of C - a F - (1 - a) B' from noise alone.
     pub fn variance(&self, i: usize, a: f32) -> [f32; 3] {
-        let blended = self.blended.data()[i];
-        let open = (1.0 - a) * (1.0 - a);
-        self.plain(i, a).map(|v| v + open * blended)
+        let plain = self.plain(i, a);
+        let Some(blended) = &self.blended else {
+            return plain;
+        };
+        let more = (1.0 - a) * (1.0 - a) * blended.data()[i];
+        plain.map(|v| v + more)
     }
 
     /// The same where every channel of a pixel is its own.

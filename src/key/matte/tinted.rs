@@ -162,13 +162,6 @@ pub fn judged(
 ) -> Result<Look, OverBudget> {
     let means = slow(sensed, solid, account)?;
     let (inner, inner_variance, rough) = grain(sensed, &means);
-    // Noise that channels share shows more of it.
-    let out = slow(sensed, beside, account)?;
-    let (outer, outer_variance, bare) = grain(sensed, &out);
-    drop(out);
-    if rough - bare > SMOOTH {
-        return Ok(Look::Solid);
-    }
     let frame = |m: &[f32; 7]| -> [f64; 3] { std::array::from_fn(|k| f64::from(m[1 + k])) };
     let off = |m: &[f32; 7]| -> [f64; 3] {
         std::array::from_fn(|k| f64::from(m[1 + k]) - f64::from(m[4 + k]))
@@ -195,6 +188,13 @@ pub fn judged(
         bright += dot(c, c);
     }
     if astray.max(0.0) <= COLOURED * COLOURED * bright {
+        return Ok(Look::Solid);
+    }
+    // Noise that channels share shows more detail.
+    let out = slow(sensed, beside, account)?;
+    let (outer, outer_variance, bare) = grain(sensed, &out);
+    drop(out);
+    if rough - bare > SMOOTH {
         return Ok(Look::Solid);
     }
     far.sort_by(f64::total_cmp);
@@ -270,6 +270,7 @@ pub fn detail(sensed: &Sensed, own: &Light, account: &Account) -> Result<Raster<
 #[cfg(test)]
 mod tests {
     use super::super::super::Noise;
+    use super::super::super::tools::dice::Dice;
     use super::*;
     use crate::geom::Rect;
 
@@ -282,14 +283,11 @@ mod tests {
 
     /// A piece on a flat sweep, its light by place.
     fn look(light: impl Fn(i32, i32) -> [f32; 3]) -> Look {
-        look_in(|_| 0.0, light)
+        look_in(|| 0.0, light)
     }
 
     /// The same, all channels of a pixel off by the same `noise`, in deviations.
-    fn look_in(
-        mut noise: impl FnMut([f32; 3]) -> f32,
-        light: impl Fn(i32, i32) -> [f32; 3],
-    ) -> Look {
+    fn look_in(mut noise: impl FnMut() -> f32, light: impl Fn(i32, i32) -> [f32; 3]) -> Look {
         let account = Account::unlimited();
         let rect = Rect::of_size(120, 90);
         let mut frame = Light::filled(rect, GREY, &account).unwrap();
@@ -304,7 +302,7 @@ mod tests {
             }
         }
         for c in frame.data_mut() {
-            let much = noise(*c);
+            let much = noise();
             // A frame has half the noise that it differs from its plate by.
             *c = c.map(|v| v + much * (0.5 * NOISE.variance(0, v, 0.0)).sqrt());
         }
@@ -332,18 +330,8 @@ mod tests {
 
     #[test]
     fn noise_that_channels_share_is_no_detail() {
-        // The high bits of a multiplicative sequence, twelve even ones less six.
-        let mut state = 7u64;
-        let shared = |_: [f32; 3]| {
-            let mut sum = -6.0;
-            for _ in 0..12 {
-                state = state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                sum += (state >> 40) as f32 / (1u64 << 24) as f32;
-            }
-            1.3 * sum
-        };
+        let mut dice = Dice(7);
+        let shared = || 1.3 * dice.normal();
         let yellow = [0.75, 0.62, 0.10];
         let got = look_in(shared, |x, _| {
             let a = 0.3 + 0.4 * (x - 20) as f32 / 80.0;

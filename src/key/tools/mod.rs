@@ -1,5 +1,7 @@
 //! Small tools of the cut-outs that know no plate: blurs, fills, connected parts, distances, surfaces, windows.
 
+#[cfg(test)]
+pub mod dice;
 pub mod distance;
 pub mod gauss;
 pub mod labels;

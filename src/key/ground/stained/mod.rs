@@ -422,7 +422,6 @@ mod tests {
             soft: Raster::filled(Rect::EMPTY, [0.0; 6], &account).unwrap(),
             course: Raster::filled(Rect::EMPTY, [0.0; 3], &account).unwrap(),
             soft_misfit: none(),
-            grain: 1.0,
         };
         let mut background = Raster::filled(rect, 1u8, &account).unwrap();
         let mut dice = 1u32;

@@ -2,29 +2,12 @@
 
 mod converted;
 
+use super::super::tools::dice::Dice;
 use super::*;
 use crate::geom::Rect;
 use crate::raster::Light;
 
 const SIDE: i32 = 160;
-
-/// A generator that needs no crate: the high bits of a multiplicative sequence (constants from Knuth, MMIX).
-struct Dice(u64);
-
-impl Dice {
-    /// About a normal variable: the sum of twelve even ones less six.
-    fn normal(&mut self) -> f32 {
-        let mut sum = -6.0;
-        for _ in 0..12 {
-            self.0 = self
-                .0
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            sum += (self.0 >> 40) as f32 / (1u64 << 24) as f32;
-        }
-        sum
-    }
-}
 
 fn picture(account: &Account, of: impl Fn(i32, i32) -> [f32; 3]) -> Light {
     let mut light = Light::filled(Rect::new(0, 0, 160, 160), [0.0; 3], account).unwrap();
