@@ -81,6 +81,7 @@ fn cut(args: &CutoutArgs) -> Result<Answer, Vec<Finding>> {
         alignment: cut.alignment.as_ref(),
         balance: cut.balance.as_ref(),
         noise: Some(cut.cutout.noise),
+        response: cut.cutout.response.as_ref(),
         rig: Some(&cut.cutout.rig),
         notices: &cut.cutout.notices,
     };

@@ -5,6 +5,8 @@
 //! S the ratio by which light on the set changed. A shadow is smooth and multiplies; a piece is neither. Takes
 //! pictures on the frame's own grid and knows no scene. Promise: the same bytes on any number of threads.
 
+mod clipped;
+mod graded;
 mod ground;
 mod holes;
 mod matte;
@@ -19,6 +21,7 @@ pub use rig::mended;
 use rayon::prelude::*;
 
 use crate::budget::{Account, OverBudget};
+use crate::color::Response;
 use crate::geom::Rect;
 use crate::raster::{Light, Matte, Raster};
 
@@ -57,6 +60,8 @@ pub struct Cutout {
     /// What a flag or a lamp that moved did to the light in one place, where one did; a part of `light`.
     pub flags: Option<LightField>,
     pub noise: Noise,
+    /// How the pictures answer the set's light, where a colour recipe bent that and it could be told.
+    pub response: Option<Response>,
     pub notices: Vec<Notice>,
 }
 
@@ -174,9 +179,38 @@ fn at_border(place: &Rect, frame: &Rect) -> bool {
         || near(place.y1, frame.y1)
 }
 
-/// Cuts the piece out: what is the set, what holds the piece, the light again without that, then coverage.
+/// Cuts the piece out, in the light of the set.
 pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
-    let (ground, unheld) = ground::found(ask, account)?;
+    let measured = ground::measured(ask, account)?;
+    let Some(response) = graded::told(ask, &measured.noise, account)? else {
+        return keyed(ask, measured, account);
+    };
+    let noise = measured.noise;
+    let frame = graded::taken_back(ask.frame, &response, account)?;
+    let plate = graded::taken_back(ask.plate, &response, account)?;
+    let set = Ask {
+        frame: &frame,
+        plate: &plate,
+        ..*ask
+    };
+    let measured = ground::measured(&set, account)?;
+    let mut cutout = keyed(&set, measured, account)?;
+    graded::laid_on(&mut cutout, ask.plate, &response, account)?;
+    Ok(Cutout {
+        noise,
+        response: Some(response),
+        ..cutout
+    })
+}
+
+/// What is the set, what holds the piece, the light again without that, then coverage.
+fn keyed(ask: &Ask, measured: ground::Measured, account: &Account) -> Result<Cutout, OverBudget> {
+    let (ground, unheld) = ground::known(ask, measured, account)?;
+    let plate = clipped::healed(ask, &ground, account)?;
+    let ask = &Ask {
+        plate: plate.as_ref().unwrap_or(ask.plate),
+        ..*ask
+    };
     let mut rig = rig::found(ask, &ground, account)?;
     // A rod's shadow lies on the set and its light is real; a rod's own cells show no set.
     let mut ground = ground::relit(unheld, ground, &rig.shadow, &rig.cells, account)?;
@@ -247,6 +281,7 @@ pub fn cut_out(ask: &Ask, account: &Account) -> Result<Cutout, OverBudget> {
         shadow,
         flags: flags.field,
         noise: ground.noise,
+        response: None,
         notices,
     })
 }

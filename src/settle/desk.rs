@@ -327,6 +327,7 @@ impl<'a> Desk<'a> {
                 alignment: laid.alignment,
                 balance,
                 noise: recipe.card.is_none().then_some(cutout.noise),
+                response: cutout.response,
                 notices,
             },
             origin,
@@ -434,6 +435,7 @@ impl<'a> Desk<'a> {
             rig: Matte::filled(Rect::EMPTY, 0.0, account)?,
             crossing: Matte::filled(Rect::EMPTY, 0.0, account)?,
             noise: Noise::default(),
+            response: None,
             notices: Vec::new(),
         })
     }
@@ -474,6 +476,7 @@ pub(super) fn kept(cutout: Cutout, keep: Keep, account: &Account) -> Result<Cuto
         rig,
         crossing,
         noise: cutout.noise,
+        response: cutout.response,
         notices: cutout.notices,
     })
 }

@@ -233,6 +233,7 @@ fn nothing(account: &Account) -> Result<Cutout, Finding> {
         shadow: flat()?,
         flags: None,
         noise: Noise::default(),
+        response: None,
         notices: vec![Notice::Nothing],
     })
 }

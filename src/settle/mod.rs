@@ -37,6 +37,7 @@ pub use sight::{CarriedSight, FrameSight, Held};
 
 use crate::blend::Mode;
 use crate::budget::{Account, OverBudget};
+use crate::color::Response;
 use crate::diag::Finding;
 use crate::geom::{Map, Rect};
 use crate::key::{LightField, Noise, Notice};
@@ -112,6 +113,8 @@ pub struct Estimates {
     pub balance: Option<Balance>,
     /// `None` for a piece before two plates.
     pub noise: Option<Noise>,
+    /// How the pictures answer the set's light, where that is not as profiles say.
+    pub response: Option<Response>,
     pub notices: Vec<Notice>,
 }
 

@@ -10,6 +10,8 @@
 //!   of the frame), `deviation` (relative), `uneven` {`place`, `amount`} where light changed in one place
 //!   only
 //! * `noise`: `p`, `q`, `r` of variance = p B + q + r |grad B|^2, B the plate's light
+//! * `response` [{`light`, `slope`}], where a colour recipe bent how the pictures answer the set's light and it could be
+//!   told: stops of the picture per stop of the set at a tone of the picture
 //! * `piece`: `box` (plate px), `area` (coverage summed, frame px), `parts` (how many)
 //! * `holes`, `rods` [{`box` (plate px), `area` (frame px)}], the largest first, at most 100
 //! * `notices` [{`id` as the finding's, `place` (frame px), `file`, of light `stops` (below 0: darker)}]
@@ -18,6 +20,7 @@ use super::carry::Carried;
 use super::parts::{Part, Sort, parts};
 use super::{Fault, Piece, notice};
 use crate::budget::Account;
+use crate::color::Response;
 use crate::deliver::Pending;
 use crate::frame::write::WriteFault;
 use crate::geom::{self, Rect};
@@ -38,6 +41,7 @@ pub struct Facts<'a> {
     pub alignment: Option<&'a Alignment>,
     pub balance: Option<&'a Balance>,
     pub noise: Option<Noise>,
+    pub response: Option<&'a Response>,
     /// Coverage of what holds the piece.
     pub rig: Option<&'a Matte>,
     pub notices: &'a [Notice],
@@ -84,6 +88,12 @@ fn object(piece: &Piece, carried: &Carried, account: &Account) -> Result<Value, 
     if let Some(noise) = facts.noise {
         let noise = json!({ "p": noise.p, "q": noise.q, "r": noise.r });
         object.insert("noise".into(), noise);
+    }
+    if let Some(response) = facts.response {
+        let slopes = Response::stops().into_iter().zip(response.slopes());
+        let slopes =
+            slopes.map(|(tone, slope)| json!({ "light": libm::exp2(tone), "slope": slope }));
+        object.insert("response".into(), slopes.collect());
     }
     // The sum of nothing is -0.
     let area = 0.0

@@ -134,6 +134,7 @@ fn of_cut(
         alignment: keyed.and_then(|keyed| keyed.estimates.alignment.as_ref()),
         balance: keyed.and_then(|keyed| keyed.estimates.balance.as_ref()),
         noise: keyed.and_then(|keyed| keyed.estimates.noise),
+        response: keyed.and_then(|keyed| keyed.estimates.response.as_ref()),
         rig: keyed.map(|keyed| &*keyed.rig),
         notices: keyed.map_or(&[], |keyed| &keyed.estimates.notices),
     };

@@ -119,6 +119,7 @@ fn everything_is_carried_to_the_plate_once() {
         alignment: None,
         balance: None,
         noise: None,
+        response: None,
         rig: None,
         notices: &[],
     };
@@ -204,6 +205,7 @@ fn notices_have_pictures_and_facts_have_places() {
         alignment: None,
         balance: Some(&balance),
         noise: None,
+        response: None,
         rig: None,
         notices: &notices,
     };
@@ -295,6 +297,7 @@ fn too_little_memory_leaves_nothing() {
         alignment: None,
         balance: None,
         noise: None,
+        response: None,
         rig: None,
         notices: &[],
     };

@@ -129,22 +129,24 @@ impl Mean {
 
     /// Whether its tint is the set's as well as can be told, at two standard deviations.
     fn is_neutral(&self) -> bool {
-        let least = self.weight.iter().copied().fold(f64::INFINITY, f64::min);
+        let told = self.weight.iter().copied().filter(|&w| w > 0.0);
+        let least = told.fold(f64::INFINITY, f64::min);
         self.light().1 < BARE + 2.0 / least.max(1.0).sqrt()
     }
 
     /// Brightness against the expected, and the largest departure of a channel from it.
     fn light(&self) -> (f64, f64) {
-        let mean: [f64; 3] = std::array::from_fn(|k| {
-            if self.weight[k] > 0.0 {
-                self.ratio[k] / self.weight[k]
-            } else {
-                1.0
-            }
-        });
-        let brightness = (mean[0] + mean[1] + mean[2]) / 3.0;
+        // A channel that tells nothing has no say.
+        let told = (0..3).filter(|&k| self.weight[k] > 0.0);
+        let mean = told.map(|k| self.ratio[k] / self.weight[k]);
+        let (sum, channels) = mean
+            .clone()
+            .fold((0.0, 0.0), |(sum, n), v| (sum + v, n + 1.0));
+        if channels == 0.0 {
+            return (1.0, 0.0);
+        }
+        let brightness = sum / channels;
         let tint = mean
-            .iter()
             .map(|v| (v / brightness.max(1e-6) - 1.0).abs())
             .fold(0.0, f64::max);
         (brightness, tint)
@@ -476,17 +478,16 @@ fn looks_lit(cells: &Cells, light: &Raster<[f32; 3]>, x: i32, y: i32) -> bool {
 
 /// Whether a ratio, as sure as its weight, is that of neutral light of about the expected brightness.
 fn neutral(ratio: [f32; 3], weight: [f32; 3], light: [f32; 3]) -> bool {
-    let mut off = [1.0f32; 3];
-    let mut loose = [0.0f32; 3];
-    for k in 0..3 {
-        if weight[k] > 1e-6 && light[k] > 1e-3 {
-            off[k] = ratio[k] / light[k];
-            loose[k] = 3.0 / (weight[k] * light[k] * light[k]).sqrt();
-        }
-    }
-    let brightness = (off[0] + off[1] + off[2]) / 3.0;
-    let even = (0..3)
-        .all(|k| (off[k] - brightness).abs() < NEUTRAL as f32 * brightness + loose[k].min(0.2));
+    let told = (0..3).filter(|&k| weight[k] > 1e-6 && light[k] > 1e-3);
+    let off = |k: usize| ratio[k] / light[k];
+    let (sum, channels) = told
+        .clone()
+        .fold((0.0, 0.0), |(sum, n), k| (sum + off(k), n + 1.0));
+    let brightness = if channels > 0.0 { sum / channels } else { 1.0 };
+    let even = told.into_iter().all(|k| {
+        let loose = 3.0 / (weight[k] * light[k] * light[k]).sqrt();
+        (off(k) - brightness).abs() < NEUTRAL as f32 * brightness + loose.min(0.2)
+    });
     // Shadow lies round a piece, and less of it on the middle of a wide hole.
     let most = (DARKENED.1 as f32).max(UNDARKENED / light[1].max(0.05));
     even && brightness > DARKENED.0 as f32 && brightness < most

@@ -3,6 +3,7 @@
 
 use rayon::prelude::*;
 
+use super::super::clipped::WHITE;
 use super::super::tools::gauss;
 use super::super::tools::twice::half;
 use super::super::{Ask, Noise};
@@ -232,9 +233,11 @@ fn one(around: &Around, noise: &Noise, share: f32) -> ([f32; 3], [f32; 3], f32) 
     let mut sums = [[0.0f32; 3]; 3];
     let mut plates = [0.0f32; 3];
     let mut count = 0.0f32;
+    let mut cut = [false; 3];
     around.each(|p| {
         count += 1.0;
         for k in 0..3 {
+            cut[k] |= p.plate[k] >= WHITE;
             let one = 1.0 / noise.variance(k, p.plate[k], p.slope[k]);
             sums[0][k] += p.frame[k] * p.plate[k] * one;
             sums[1][k] += p.plate[k] * p.plate[k] * one;
@@ -256,10 +259,20 @@ fn one(around: &Around, noise: &Noise, share: f32) -> ([f32; 3], [f32; 3], f32) 
     // The plate's own noise stands in its squares: without it the ratio would fall short in the dark.
     let clean: [f32; 3] = std::array::from_fn(|k| (own[k] - plates[k]).max(0.3 * own[k]));
     let fair = std::array::from_fn(|k| (ratio[k] * own[k] / clean[k].max(1e-6)).min(16.0));
-    let left: f32 = (0..3)
-        .map(|k| (frame[k] - ratio[k] * (2.0 * cross[k] - ratio[k] * own[k])).max(0.0))
-        .sum();
-    (fair, clean, left / (3.0 * (count - 1.0)))
+    let left = |k: usize| (frame[k] - ratio[k] * (2.0 * cross[k] - ratio[k] * own[k])).max(0.0);
+    // Of a channel that white cut off the others tell, while one is whole.
+    let told = if cut == [true; 3] {
+        [true; 3]
+    } else {
+        cut.map(|cut| !cut)
+    };
+    let told = [0, 1, 2].into_iter().filter(|&k| told[k]);
+    let (sum, channels) = told
+        .clone()
+        .fold((0.0, 0.0), |(sum, n), k| (sum + left(k), n + 1.0));
+    let mut clear = [0.0; 3];
+    told.for_each(|k| clear[k] = clean[k]);
+    (fair, clear, sum / (channels * (count - 1.0)))
 }
 
 /// What a departure asks of a cell beside its ratio, made once.

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::noise::solved;
+use super::super::tools::linear::solved;
 use crate::raster::Raster;
 
 /// Terms of a polynomial of third degree in two directions: lamps drift no finer across a frame.

@@ -38,6 +38,7 @@ pub(super) use cells::Unheld;
 use course::Course;
 pub use flag::CHANGED as LIGHT_CHANGED;
 use flood::Flood;
+pub(super) use noise::{Measured, measured};
 use steps::Of;
 use texture::{Detail, Texture};
 
@@ -64,7 +65,16 @@ pub(super) struct Ground {
 
 /// The ground, and what its light is told from again ([`relit`]).
 pub(super) fn found(ask: &Ask, account: &Account) -> Result<(Ground, Unheld), OverBudget> {
-    let noise::Measured { noise, quiet } = noise::measured(ask, account)?;
+    known(ask, measured(ask, account)?, account)
+}
+
+/// The same where noise is measured already.
+pub(super) fn known(
+    ask: &Ask,
+    measured: Measured,
+    account: &Account,
+) -> Result<(Ground, Unheld), OverBudget> {
+    let Measured { noise, quiet } = measured;
     let (cells, weight, grain) = cells::measured(ask, &noise, &quiet, account)?;
     let scale = ask.sigma.map_or(1.0, |s| s / OWN_SIGMA) as f32;
     let walls = walls_of(&cells, &quiet, scale, account)?;

@@ -5,6 +5,7 @@
 use rayon::prelude::*;
 
 use super::super::tools::gauss;
+use super::super::tools::linear::solved;
 use super::super::tools::twice::half;
 use super::super::{Ask, Noise};
 use super::cells::Around;
@@ -18,10 +19,15 @@ const FLOOR: f32 = 1e-8;
 const MEDIAN_TO_DEVIATION: f64 = 1.4826;
 
 const LIGHTS: usize = 10;
+/// Upper ends of the bins of what is darker than that.
+const DARK: [f32; 3] = [0.0006, 0.0015, 0.004];
 
 /// Light that is cut off at white or black is the same from pixel to pixel, and in frame and plate: squared slope and error
 /// up to which that is so.
 const STILL: (f32, f32) = (1e-12, 1e-6);
+
+/// Lights between which nothing is cut off: noise that black or white takes off is no measure of it.
+const WHOLE: (f32, f32) = (1e-5, 0.995);
 
 /// Times that the weights of the model's fit are made anew.
 const TURNS: usize = 4;
@@ -41,7 +47,7 @@ impl Noise {
 }
 
 /// What was measured.
-pub(super) struct Measured {
+pub(in crate::key) struct Measured {
     pub noise: Noise,
     /// Half-size: cells whose difference is noise as far as can be told before anything is known. 1 = quiet.
     pub quiet: Raster<u8>,
@@ -53,15 +59,16 @@ struct Sample {
     light: f32,
     slope: f32,
     error: f32,
+    whole: bool,
 }
 
 impl Sample {
     fn is_sound(&self) -> bool {
-        self.slope > STILL.0 || self.error > STILL.1
+        self.whole && (self.slope > STILL.0 || self.error > STILL.1)
     }
 }
 
-pub(super) fn measured(ask: &Ask, account: &Account) -> Result<Measured, OverBudget> {
+pub(in crate::key) fn measured(ask: &Ask, account: &Account) -> Result<Measured, OverBudget> {
     let ratio = coarse_ratio(ask.frame, ask.plate, account)?;
     let mut quiet = Raster::filled(ratio.rect(), 0u8, account)?;
     for (quiet, ratio) in quiet.data_mut().iter_mut().zip(ratio.data()) {
@@ -140,10 +147,12 @@ fn fitted(
                 let (x, y) = (2 * i + (j & 1), 2 * j + (i & 1));
                 if let Some(p) = around.pixel(x, y) {
                     let g = ratio.at(i, j);
+                    let whole = |v: f32| v > WHOLE.0 && v < WHOLE.1;
                     out.push(std::array::from_fn(|k| Sample {
                         light: p.plate[k],
                         slope: p.slope[k],
                         error: (p.frame[k] - g[k] * p.plate[k]).abs(),
+                        whole: whole(p.frame[k]) && whole(p.plate[k]),
                     }));
                 }
             }
@@ -185,10 +194,13 @@ impl Bin {
 
 fn fit(samples: impl Iterator<Item = Sample>) -> [f64; 3] {
     let mut bins: Vec<(Vec<f32>, f64, f64)> = Vec::new();
-    bins.resize_with(LIGHTS * (SLOPES.len() + 1), Default::default);
+    bins.resize_with((DARK.len() + LIGHTS) * (SLOPES.len() + 1), Default::default);
     for s in samples {
         // Equal steps of the square root: as many bins in the shadows as in the lights.
-        let light = ((s.light.max(0.0).sqrt() * LIGHTS as f32) as usize).min(LIGHTS - 1);
+        let light = match s.light {
+            dark if dark < DARK[2] => DARK.iter().take_while(|&&end| dark >= end).count(),
+            light => DARK.len() + ((light.sqrt() * LIGHTS as f32) as usize).min(LIGHTS - 1),
+        };
         let root = s.slope.sqrt();
         let slope = SLOPES.iter().take_while(|&&end| root >= end).count();
         let bin = &mut bins[light * (SLOPES.len() + 1) + slope];
@@ -225,8 +237,10 @@ fn not_negative(bins: &[Bin]) -> [f64; 3] {
         0.0,
     ];
     let mut best = ([0.0, f64::from(FLOOR), 0.0], f64::INFINITY);
-    for choice in 1u8..8 {
-        let mut x = Some(usual);
+    // From noise as loud as usual and from none: on its way from the one or the other a choice may fall below zero.
+    let starts = [usual, [0.0; 3]];
+    for (choice, start) in (1u8..8).flat_map(|choice| starts.map(|start| (choice, start))) {
+        let mut x = Some(start);
         for _ in 0..TURNS {
             x = x.and_then(|x| weighted(bins, choice, &x));
         }
@@ -263,27 +277,6 @@ fn weighted(bins: &[Bin], choice: u8, before: &[f64; 3]) -> Option<[f64; 3]> {
         }
     }
     solved(a).filter(|x| x.iter().all(|&v| v >= 0.0))
-}
-
-/// Three linear equations, their right sides in the last column; `None` where they don't decide.
-pub(super) fn solved<const N: usize, const M: usize>(mut a: [[f64; M]; N]) -> Option<[f64; N]> {
-    let scale: [f64; N] = std::array::from_fn(|i| a[i][i].abs().max(1e-300));
-    for i in 0..N {
-        let pivot = (i..N).max_by(|&p, &q| a[p][i].abs().total_cmp(&a[q][i].abs()))?;
-        a.swap(i, pivot);
-        if a[i][i].is_nan() || a[i][i].abs() <= 1e-12 * scale[i] {
-            return None;
-        }
-        for j in 0..N {
-            if j != i {
-                let part = a[j][i] / a[i][i];
-                for k in i..M {
-                    a[j][k] -= part * a[i][k];
-                }
-            }
-        }
-    }
-    Some(std::array::from_fn(|i| a[i][N] / a[i][i]))
 }
 
 /// Mean squared error around every cell in units of the model's variance; 1 where the model holds.

@@ -3,6 +3,7 @@
 
 use rayon::prelude::*;
 
+use super::super::clipped::WHITE;
 use super::super::tools::gauss;
 use super::super::tools::twice::half;
 use super::super::{Ask, Noise};
@@ -113,7 +114,7 @@ impl Texture {
             .zip(means.data().par_iter().zip(coarse.data()))
             .zip(light.data())
             .for_each(|((part, (mean, coarse)), light)| {
-                for k in 0..3 {
+                for k in (0..3).filter(|&k| coarse[3 + k].max(mean[3 + k]) < WHITE) {
                     let variance = grain * 0.25 * noise.variance(k, coarse[3 + k], 0.0);
                     let (c, b) = (mean[k] - coarse[k], mean[3 + k] - coarse[3 + k]);
                     part[0] += c * b / variance;

@@ -5,6 +5,7 @@ pub mod dice;
 pub mod distance;
 pub mod gauss;
 pub mod labels;
+pub mod linear;
 pub mod push_pull;
 pub mod surface;
 pub mod twice;

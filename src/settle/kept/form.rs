@@ -5,6 +5,7 @@ use super::super::lay::Laid;
 use super::planes;
 use super::words::{Reader, Writer};
 use crate::budget::Account;
+use crate::color::Response;
 use crate::geom::Map;
 use crate::key::{Cutout, LightField, Noise, Notice};
 use crate::register::{Alignment, Balance, Trust, Uneven};
@@ -123,6 +124,7 @@ pub fn of_cutout(cutout: &Cutout) -> Vec<u8> {
         shadow,
         flags,
         noise,
+        response,
         notices,
     } = cutout;
     let mut out = Writer(Vec::with_capacity(size(cutout) as usize));
@@ -139,6 +141,9 @@ pub fn of_cutout(cutout: &Cutout) -> Vec<u8> {
     for part in [p, q, r] {
         out.singles(part);
     }
+    out.maybe(response.as_ref(), |out, response| {
+        out.numbers(&response.stated());
+    });
     out.count(notices.len());
     for notice in notices {
         let (tag, place) = match notice {
@@ -197,6 +202,7 @@ pub fn cutout(bytes: &[u8], account: &Account) -> Option<Cutout> {
         q: from.singles()?,
         r: from.singles()?,
     };
+    let response = from.maybe(|from| from.numbers().map(Response::of))?;
     let count = from.count()?;
     let mut notices = Vec::new();
     for _ in 0..count {
@@ -241,6 +247,7 @@ pub fn cutout(bytes: &[u8], account: &Account) -> Option<Cutout> {
         shadow: LightField { cells: shadow },
         flags,
         noise,
+        response,
         notices,
     })
 }
@@ -332,6 +339,7 @@ mod tests {
                 q: [4.0, 5.0, 6.0],
                 r: [7.0, 8.0, 9.0],
             },
+            response: Some(Response::of([0.7, 0.9, 1.1, 1.3, 1.2, 0.8, 0.5])),
             notices: vec![
                 Notice::Nothing,
                 Notice::RodNotFound { place },
@@ -375,6 +383,7 @@ mod tests {
             once.flags.as_ref().map(|flags| flags.cells.data())
         );
         assert_eq!(again.noise, once.noise);
+        assert_eq!(again.response, once.response);
         assert_eq!(again.notices, once.notices);
         for at in 0..bytes.len() {
             assert!(cutout(&bytes[..at], &account).is_none(), "cut at {at}");

@@ -1,7 +1,7 @@
 //! How the light drifts across the whole frame: a slope that most of the frame agrees to, whatever a flag did to the
 //! rest. Started from every part of the frame, since a slope through all of it leans towards the flag.
 
-use super::super::noise::solved;
+use super::super::super::tools::linear::solved;
 use super::blocks::Blocks;
 
 /// Departures at which a block counts a quarter. The first is used at which so much of what is known agrees.

@@ -1,6 +1,6 @@
 //! The set's own tint: how red and blue stand to green over the frame, as lamps and a lens have it.
 
-use super::super::noise::solved;
+use super::super::super::tools::linear::solved;
 use super::{BLOCKS, tint};
 use crate::raster::Raster;
 

@@ -1,6 +1,7 @@
 //! Small scenes whose truth is known by construction.
 
 mod converted;
+mod cut_off;
 
 use super::super::tools::dice::Dice;
 use super::*;

@@ -1,0 +1,148 @@
+//! Windows of the set, plainly seen in both pictures, with texture enough to tell tones from light.
+
+use rayon::prelude::*;
+
+use super::super::tools::twice::half;
+use super::super::{Ask, Noise};
+use crate::budget::{Account, Charge, OverBudget};
+use crate::raster::Light;
+
+/// Cells along a window's side, and windows looked at, at most.
+pub(super) const SIDE: i32 = 12;
+const MOST: usize = 2000;
+/// Least light of a cell, and most light of its pixels, of which tones are told, and the share of a window's cells that must lie there.
+const TELLING: (f32, f32) = (0.004, 0.97);
+const MANY: f32 = 0.8;
+/// Variance of a cell's stops by noise, at most: a logarithm of more is off to one side, the more the darker.
+const CALM: f32 = 0.008;
+/// Texture is so much above noise, in variances,
+const TEXTURE: f32 = 4.0;
+/// and the ratio of frame to plate varies by no more than this share of it, and so much beside noise, in stops squared.
+const SEEN: f32 = 0.05;
+const SHADE: f32 = 0.0004;
+/// Deviation that smooth light and a straight line leave, in stops.
+const SMOOTH: f32 = 0.01;
+/// Stops per relative change, squared.
+const STOPS: f32 = 2.081_369;
+
+/// One cell of one channel: place from the window's middle, the plate's tone (stops below white), frame against plate
+/// (stops), and how sure that is.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Cell {
+    pub x: f32,
+    pub y: f32,
+    pub tone: f32,
+    pub change: f32,
+    pub weight: f32,
+}
+
+/// The channels of a window that tell something.
+pub(super) type Window = Vec<Vec<Cell>>;
+
+/// Some windows, evenly over the picture, with the memory they may take.
+pub(super) fn seen(
+    ask: &Ask,
+    noise: &Noise,
+    account: &Account,
+) -> Result<(Vec<Window>, Charge), OverBudget> {
+    let cells = half(ask.frame.rect());
+    let (across, down) = (cells.width() as i32 / SIDE, cells.height() as i32 / SIDE);
+    let all = across.max(0) as usize * down.max(0) as usize;
+    let step = all.div_ceil(MOST).max(1);
+    let bytes = (all.min(MOST) * (SIDE * SIDE) as usize * 3 * size_of::<Cell>()) as u64;
+    let held = account.charge(bytes, "windows of tones")?;
+    let places: Vec<usize> = (0..all).step_by(step).collect();
+    let windows = places.into_par_iter().filter_map(|n| {
+        let (i, j) = (n as i32 % across, n as i32 / across);
+        window(ask, noise, cells.x0 + SIDE * i, cells.y0 + SIDE * j)
+    });
+    Ok((windows.collect(), held))
+}
+
+/// Mean of a cell's pixels; `None` where one is missing or no number.
+pub(super) fn mean(picture: &Light, i: i32, j: i32) -> Option<[f32; 3]> {
+    Some(mean_and_most(picture, i, j)?.0)
+}
+
+/// The same, and the brightest of each channel.
+fn mean_and_most(picture: &Light, i: i32, j: i32) -> Option<([f32; 3], [f32; 3])> {
+    let rect = picture.rect();
+    let (x, y) = (2 * i, 2 * j);
+    if !rect.contains(x, y) || !rect.contains(x + 1, y + 1) {
+        return None;
+    }
+    let (a, b) = (picture.at(x, y), picture.at(x + 1, y));
+    let (c, d) = (picture.at(x, y + 1), picture.at(x + 1, y + 1));
+    let mean = [0, 1, 2].map(|k| 0.25 * ((a[k] + b[k]) + (c[k] + d[k])));
+    let most = [0, 1, 2].map(|k| a[k].max(b[k]).max(c[k].max(d[k])));
+    mean.iter().all(|v| v.is_finite()).then_some((mean, most))
+}
+
+fn window(ask: &Ask, noise: &Noise, x0: i32, y0: i32) -> Option<Window> {
+    let mut channels: [Vec<(Cell, f32)>; 3] = Default::default();
+    for j in y0..y0 + SIDE {
+        for i in x0..x0 + SIDE {
+            let (Some((frame, frames)), Some((plate, plates))) = (
+                mean_and_most(ask.frame, i, j),
+                mean_and_most(ask.plate, i, j),
+            ) else {
+                continue;
+            };
+            let beside = [(-1, 0), (1, 0), (0, -1), (0, 1)]
+                .map(|(u, v)| mean(ask.plate, i + u, j + v).unwrap_or(plate));
+            for k in 0..3 {
+                let telling = |(mean, most): (&[f32; 3], &[f32; 3])| {
+                    mean[k] > TELLING.0 && most[k] < TELLING.1
+                };
+                if !(telling((&frame, &frames)) && telling((&plate, &plates))) {
+                    continue;
+                }
+                // Per px: neighbours of a cell lie four apart.
+                let (gx, gy) = (beside[1][k] - beside[0][k], beside[3][k] - beside[2][k]);
+                let slope = (gx * gx + gy * gy) / 16.0;
+                let relative = STOPS / (plate[k] * plate[k]);
+                let alone = (noise.p[k] * plate[k] + noise.q[k]) * 0.25 * relative;
+                let darker = frame[k].min(plate[k]);
+                let worst = (noise.p[k] * darker + noise.q[k]) * 0.25 * STOPS / (darker * darker);
+                if worst > CALM {
+                    continue;
+                }
+                let whole = alone + noise.r[k] * slope * relative + SMOOTH * SMOOTH;
+                let tone = libm::log2f(plate[k]);
+                let cell = Cell {
+                    x: (i - x0) as f32 - 0.5 * SIDE as f32,
+                    y: (j - y0) as f32 - 0.5 * SIDE as f32,
+                    tone,
+                    change: libm::log2f(frame[k]) - tone,
+                    weight: 1.0 / whole,
+                };
+                channels[k].push((cell, alone));
+            }
+        }
+    }
+    let (mut texture, mut change, mut noisy, mut count) = (0.0, 0.0, 0.0, 0.0f32);
+    let mut window = Window::new();
+    for cells in channels {
+        if (cells.len() as f32) < MANY * (SIDE * SIDE) as f32 {
+            continue;
+        }
+        texture += scatter(&cells, |c| c.tone);
+        change += scatter(&cells, |c| c.change);
+        noisy += cells.iter().map(|c| c.1).sum::<f32>();
+        count += cells.len() as f32;
+        window.push(cells.into_iter().map(|(cell, _)| cell).collect());
+    }
+    if window.is_empty() {
+        return None;
+    }
+    let [texture, change, noisy] = [texture, change, noisy].map(|sum| sum / count);
+    let told = texture >= TEXTURE * noisy && change <= SEEN * texture + SHADE + 2.0 * noisy;
+    told.then_some(window)
+}
+
+/// Squared differences from the mean, summed.
+fn scatter(cells: &[(Cell, f32)], of: impl Fn(&Cell) -> f32) -> f32 {
+    let mean = cells.iter().map(|c| of(&c.0)).sum::<f32>() / cells.len() as f32;
+    let off = cells.iter().map(|c| of(&c.0) - mean);
+    off.map(|v| v * v).sum()
+}
