@@ -85,14 +85,20 @@ fn main() -> ExitCode {
         return ExitCode::SUCCESS;
     }
     println!(
-        "{} kinds, seeds {}..{}, {} x {} px{}, frames laid on their plates by {}",
+        "{} kinds, seeds {}..{}, {} x {} px{}{}{}, frames laid on their plates by {}",
         asked.kinds.len(),
         asked.seeds.start(),
         asked.seeds.end(),
         asked.size,
         asked.size,
         if asked.converted {
-            " through a raw converter (the limit is the sensor's)"
+            " through a raw converter"
+        } else {
+            ""
+        },
+        if asked.graded { " and a curve" } else { "" },
+        if asked.converted || asked.graded {
+            " (the limit is the sensor's)"
         } else {
             ""
         },

@@ -9,7 +9,7 @@ pub const USAGE: &str = "\
 Scores mattes on cases of our own world.
 
   cargo bench --bench mattes -- [--seeds A..B] [--kinds a,b] [--levels a,b] [--size N] [--align WORD]
-                                [--converted] [--each] [--look DIR] [--large N] [--results DIR] | --write DIR
+                                [--converted] [--graded] [--each] [--look DIR] [--large N] [--results DIR] | --write DIR
 
   --seeds A..B   both ends with it; 1..20 for tuning, 21..40 for reporting (21..40)
   --kinds LIST   steel brass clip curl blurred quill ink scrap wires (all)
@@ -17,6 +17,7 @@ Scores mattes on cases of our own world.
   --size N       pixels each way, 96 to 3000 (600)
   --align WORD   shift or similarity: how a frame is laid on its plate before it is cut out (shift)
   --converted    frames and plates as a raw converter hands them over: channels filled in, colour noise smoothed, sharpened
+  --graded       frames, plates and their truth through one curve of more contrast, after that
   --each         a line for every case too
   --look DIR     a picture for every case: frame, matte, truth, difference
   --large N      one box of N x N a kind for seconds, memory and what is kept; 0 for none (1500)
@@ -32,6 +33,7 @@ pub struct Asked {
     pub size: u32,
     pub motion: Motion,
     pub converted: bool,
+    pub graded: bool,
     pub each: bool,
     pub look: Option<PathBuf>,
     pub large: Option<u32>,
@@ -53,6 +55,7 @@ impl Asked {
             size: 600,
             motion: Motion::Shift,
             converted: false,
+            graded: false,
             each: false,
             look: None,
             large: Some(1500),
@@ -65,6 +68,10 @@ impl Asked {
                 "--bench" => continue,
                 "--converted" => {
                     asked.converted = true;
+                    continue;
+                }
+                "--graded" => {
+                    asked.graded = true;
                     continue;
                 }
                 "--each" => {
@@ -112,12 +119,14 @@ impl Asked {
 
     /// A case as it was asked for.
     pub fn made(&self, kind: Kind, level: Level, seed: u32) -> Case {
-        let case = cases::made(kind, level, seed, self.size);
+        let mut case = cases::made(kind, level, seed, self.size);
         if self.converted {
-            case.converted()
-        } else {
-            case
+            case = case.converted();
         }
+        if self.graded {
+            case = case.graded();
+        }
+        case
     }
 
     pub fn motion_name(&self) -> &'static str {

@@ -121,7 +121,7 @@ pub fn converted(codes: &[[u16; 3]], size: u32) -> Vec<[u16; 3]> {
 }
 
 /// Light of a code of the profile's curve (IEC 61966-2-1).
-fn decoded(code: u16) -> f32 {
+pub(super) fn decoded(code: u16) -> f32 {
     let v = f32::from(code) / 65_535.0;
     if v <= 0.040_45 {
         v / 12.92

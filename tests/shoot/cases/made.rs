@@ -4,6 +4,7 @@ use super::canvas::{CLEAR, Canvas, over};
 use super::converted::converted;
 use super::disc::defocused;
 use super::draw::Draw;
+use super::graded::graded;
 use super::levels::{self, Camera, Level};
 use super::light::{Ratios, ratios};
 use super::rods::{Stock, rod};
@@ -43,6 +44,12 @@ impl Case {
     pub fn converted(mut self) -> Case {
         self.frame = converted(&self.frame, self.size);
         self.plate = converted(&self.plate, self.size);
+        self
+    }
+
+    /// The same with frame, plate and truth through a colour recipe.
+    pub fn graded(mut self) -> Case {
+        graded(&mut self);
         self
     }
 }

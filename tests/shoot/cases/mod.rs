@@ -10,6 +10,7 @@ mod canvas;
 mod converted;
 mod disc;
 mod draw;
+mod graded;
 mod ink;
 mod levels;
 mod light;
