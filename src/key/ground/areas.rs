@@ -19,6 +19,8 @@ const DEPARTS: f64 = 0.03;
 const TINT: f64 = 0.015;
 /// Share of a hole's outline that must be a step.
 const COVER: f64 = 0.7;
+/// The same where what texture there is speaks for the plate: the deepest of a shadow may lie beyond.
+const COVER_SEEN: f64 = 0.6;
 /// Tint of a hole against the light around it, and its brightness: as good as the same; only darkened.
 const NEUTRAL: f64 = 0.035;
 const SAME: f64 = 0.06;
@@ -125,6 +127,15 @@ impl Mean {
     fn is_beyond_doubt(&self) -> bool {
         let share = self.texture.share();
         share > SEEN || self.light().0 < SHADED
+    }
+
+    /// Whether so many cells of all of its outline at a step make it one.
+    fn is_edged(&self, step: u64, all: u64) -> bool {
+        let cover = match self.texture.is_rather_plate() {
+            true => COVER_SEEN,
+            false => COVER,
+        };
+        step as f64 >= cover * all as f64
     }
 
     /// Whether its tint is the set's as well as can be told, at two standard deviations.
@@ -408,7 +419,7 @@ fn opened_in(
             if mean.cells < HOLE || all == 0 {
                 return false;
             }
-            let edged = step as f64 >= COVER * all as f64;
+            let edged = mean.is_edged(step, all);
             let (brightness, tint) = mean.light();
             let lit = tint < NEUTRAL && brightness > DARKENED.0 && brightness < DARKENED.1;
             // Without texture only what lies well inside a piece, and is large for how far it departs.
@@ -507,6 +518,19 @@ fn differs(cells: &Cells, a: (i32, i32), b: (i32, i32)) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_deepest_of_a_shadow_may_lie_beyond_an_outline() {
+        let is_edged = |seen: f64, step: u64| {
+            let mean = Mean {
+                texture: Sum::of(seen, 12.0),
+                ..Mean::default()
+            };
+            mean.is_edged(step, 100)
+        };
+        assert!(is_edged(11.0, 65) && is_edged(11.0, 75) && is_edged(1.0, 75));
+        assert!(!is_edged(11.0, 55) && !is_edged(1.0, 65));
+    }
 
     #[test]
     fn half_the_texture_makes_a_hole_in_shadow_alone() {
