@@ -34,6 +34,6 @@ pub use named::Named;
 pub use primaries::{bradford, daylight_xy};
 pub use profile::Profile;
 pub use response::Response;
-pub(crate) use response::place as tone;
+pub(crate) use response::{place as tone, stops};
 pub use space::Space;
 pub use srgb::{srgb_decode, srgb_encode};

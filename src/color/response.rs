@@ -77,6 +77,11 @@ impl Response {
     }
 }
 
+/// A light above nothing in stops: white is 0.
+pub(crate) fn stops(light: f32) -> f32 {
+    libm::log2f(light)
+}
+
 /// Where a tone, in stops below white, lies between those of [`Response::stops`]: the one below, and the next one's share.
 pub(crate) fn place(stops: f64) -> (usize, f64) {
     let at = stops.clamp(STOPS[0], STOPS[TONES - 1]);

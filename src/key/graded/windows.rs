@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use super::super::tools::twice::half;
 use super::super::{Ask, Noise};
 use crate::budget::{Account, Charge, OverBudget};
+use crate::color::stops;
 use crate::raster::Light;
 
 /// Cells along a window's side, and windows looked at, at most.
@@ -59,85 +60,102 @@ pub(super) fn seen(
     Ok((windows.collect(), held))
 }
 
-/// Mean of a cell's pixels; `None` where one is missing or no number.
-pub(super) fn mean(picture: &Light, i: i32, j: i32) -> Option<[f32; 3]> {
-    Some(mean_and_most(picture, i, j)?.0)
+/// A cell of a picture: the mean of its pixels and the brightest of each channel.
+struct Lights {
+    mean: [f32; 3],
+    most: [f32; 3],
 }
 
-/// The same, and the brightest of each channel.
-fn mean_and_most(picture: &Light, i: i32, j: i32) -> Option<([f32; 3], [f32; 3])> {
-    let rect = picture.rect();
-    let (x, y) = (2 * i, 2 * j);
-    if !rect.contains(x, y) || !rect.contains(x + 1, y + 1) {
-        return None;
+impl Lights {
+    /// `None` where a pixel is missing or no number.
+    fn at(picture: &Light, i: i32, j: i32) -> Option<Lights> {
+        let rect = picture.rect();
+        let (x, y) = (2 * i, 2 * j);
+        if !rect.contains(x, y) || !rect.contains(x + 1, y + 1) {
+            return None;
+        }
+        let (a, b) = (picture.at(x, y), picture.at(x + 1, y));
+        let (c, d) = (picture.at(x, y + 1), picture.at(x + 1, y + 1));
+        let lights = Lights {
+            mean: [0, 1, 2].map(|k| 0.25 * ((a[k] + b[k]) + (c[k] + d[k]))),
+            most: [0, 1, 2].map(|k| a[k].max(b[k]).max(c[k].max(d[k]))),
+        };
+        lights.mean.iter().all(|v| v.is_finite()).then_some(lights)
     }
-    let (a, b) = (picture.at(x, y), picture.at(x + 1, y));
-    let (c, d) = (picture.at(x, y + 1), picture.at(x + 1, y + 1));
-    let mean = [0, 1, 2].map(|k| 0.25 * ((a[k] + b[k]) + (c[k] + d[k])));
-    let most = [0, 1, 2].map(|k| a[k].max(b[k]).max(c[k].max(d[k])));
-    mean.iter().all(|v| v.is_finite()).then_some((mean, most))
+
+    fn tells(&self, k: usize) -> bool {
+        self.mean[k] > TELLING.0 && self.most[k] < TELLING.1
+    }
+}
+
+/// Mean of a cell's pixels; `None` where one is missing or no number.
+pub(super) fn mean(picture: &Light, i: i32, j: i32) -> Option<[f32; 3]> {
+    Some(Lights::at(picture, i, j)?.mean)
+}
+
+/// Squared slope of a picture at a cell, per px.
+fn slope(picture: &Light, i: i32, j: i32, own: [f32; 3]) -> [f32; 3] {
+    let beside = |u, v| mean(picture, i + u, j + v).unwrap_or(own);
+    let (l, r, u, d) = (beside(-1, 0), beside(1, 0), beside(0, -1), beside(0, 1));
+    // Neighbours of a cell lie four apart.
+    [0, 1, 2].map(|k| ((r[k] - l[k]) * (r[k] - l[k]) + (d[k] - u[k]) * (d[k] - u[k])) / 16.0)
+}
+
+/// Variance of a cell's stops by noise alone.
+fn scattered(noise: &Noise, k: usize, light: f32) -> f32 {
+    (noise.p[k] * light + noise.q[k]) * 0.25 * STOPS / (light * light)
 }
 
 fn window(ask: &Ask, noise: &Noise, x0: i32, y0: i32) -> Option<Window> {
+    // Each cell with its variance by noise alone.
     let mut channels: [Vec<(Cell, f32)>; 3] = Default::default();
-    for j in y0..y0 + SIDE {
-        for i in x0..x0 + SIDE {
-            let (Some((frame, frames)), Some((plate, plates))) = (
-                mean_and_most(ask.frame, i, j),
-                mean_and_most(ask.plate, i, j),
-            ) else {
+    let places = (y0..y0 + SIDE).flat_map(|j| (x0..x0 + SIDE).map(move |i| (i, j)));
+    for (i, j) in places {
+        let at = |picture| Lights::at(picture, i, j);
+        let (Some(frame), Some(plate)) = (at(ask.frame), at(ask.plate)) else {
+            continue;
+        };
+        let slope = slope(ask.plate, i, j, plate.mean);
+        for (k, channel) in channels.iter_mut().enumerate() {
+            let (seen, set) = (frame.mean[k], plate.mean[k]);
+            let tells = frame.tells(k) && plate.tells(k);
+            if !tells || scattered(noise, k, seen.min(set)) > CALM {
                 continue;
-            };
-            let beside = [(-1, 0), (1, 0), (0, -1), (0, 1)]
-                .map(|(u, v)| mean(ask.plate, i + u, j + v).unwrap_or(plate));
-            for k in 0..3 {
-                let telling = |(mean, most): (&[f32; 3], &[f32; 3])| {
-                    mean[k] > TELLING.0 && most[k] < TELLING.1
-                };
-                if !(telling((&frame, &frames)) && telling((&plate, &plates))) {
-                    continue;
-                }
-                // Per px: neighbours of a cell lie four apart.
-                let (gx, gy) = (beside[1][k] - beside[0][k], beside[3][k] - beside[2][k]);
-                let slope = (gx * gx + gy * gy) / 16.0;
-                let relative = STOPS / (plate[k] * plate[k]);
-                let alone = (noise.p[k] * plate[k] + noise.q[k]) * 0.25 * relative;
-                let darker = frame[k].min(plate[k]);
-                let worst = (noise.p[k] * darker + noise.q[k]) * 0.25 * STOPS / (darker * darker);
-                if worst > CALM {
-                    continue;
-                }
-                let whole = alone + noise.r[k] * slope * relative + SMOOTH * SMOOTH;
-                let tone = libm::log2f(plate[k]);
-                let cell = Cell {
-                    x: (i - x0) as f32 - 0.5 * SIDE as f32,
-                    y: (j - y0) as f32 - 0.5 * SIDE as f32,
-                    tone,
-                    change: libm::log2f(frame[k]) - tone,
-                    weight: 1.0 / whole,
-                };
-                channels[k].push((cell, alone));
             }
+            let alone = scattered(noise, k, set);
+            let unmet = noise.r[k] * slope[k] * STOPS / (set * set);
+            let tone = stops(set);
+            let cell = Cell {
+                x: (i - x0) as f32 - 0.5 * SIDE as f32,
+                y: (j - y0) as f32 - 0.5 * SIDE as f32,
+                tone,
+                change: stops(seen) - tone,
+                weight: 1.0 / (alone + unmet + SMOOTH * SMOOTH),
+            };
+            channel.push((cell, alone));
         }
     }
-    let (mut texture, mut change, mut noisy, mut count) = (0.0, 0.0, 0.0, 0.0f32);
-    let mut window = Window::new();
+    let many = |cells: &Vec<(Cell, f32)>| cells.len() as f32 >= MANY * (SIDE * SIDE) as f32;
+    let channels: Vec<_> = channels.into_iter().filter(many).collect();
+    shows_the_set(&channels).then(|| {
+        let cells = channels.into_iter().map(|channel| channel.into_iter());
+        cells
+            .map(|all| all.map(|(cell, _)| cell).collect())
+            .collect()
+    })
+}
+
+/// Whether there is texture above the noise, and the frame shows it.
+fn shows_the_set(channels: &[Vec<(Cell, f32)>]) -> bool {
+    let (mut texture, mut change, mut noisy, mut count) = (0.0, 0.0, 0.0, 0.0);
     for cells in channels {
-        if (cells.len() as f32) < MANY * (SIDE * SIDE) as f32 {
-            continue;
-        }
-        texture += scatter(&cells, |c| c.tone);
-        change += scatter(&cells, |c| c.change);
+        texture += scatter(cells, |c| c.tone);
+        change += scatter(cells, |c| c.change);
         noisy += cells.iter().map(|c| c.1).sum::<f32>();
         count += cells.len() as f32;
-        window.push(cells.into_iter().map(|(cell, _)| cell).collect());
-    }
-    if window.is_empty() {
-        return None;
     }
     let [texture, change, noisy] = [texture, change, noisy].map(|sum| sum / count);
-    let told = texture >= TEXTURE * noisy && change <= SEEN * texture + SHADE + 2.0 * noisy;
-    told.then_some(window)
+    count > 0.0 && texture >= TEXTURE * noisy && change <= SEEN * texture + SHADE + 2.0 * noisy
 }
 
 /// Squared differences from the mean, summed.
