@@ -59,6 +59,10 @@ pub(super) fn fitted(windows: &[Window]) -> Option<[f64; TONES]> {
         let sums = summed(parts.iter());
         let told = told(&sums)?;
         explains = explained(&sums, &told)?;
+        // Most pictures have no curve, and the first turn says so.
+        if explains < 0.5 * EXPLAINS {
+            return None;
+        }
         (slopes, known) = leveled(&sums, &told)?;
     }
     let bent = off(&known, &slopes, &[1.0; TONES]);
