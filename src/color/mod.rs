@@ -34,6 +34,6 @@ pub use named::Named;
 pub use primaries::{bradford, daylight_xy};
 pub use profile::Profile;
 pub use response::Response;
-pub(crate) use response::{place as tone, stops};
+pub(crate) use response::{place as tone, slope, stops};
 pub use space::Space;
 pub use srgb::{srgb_decode, srgb_encode};

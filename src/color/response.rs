@@ -89,7 +89,8 @@ pub(crate) fn place(stops: f64) -> (usize, f64) {
     (i, (at - STOPS[i]) / (STOPS[i + 1] - STOPS[i]))
 }
 
-fn slope(slopes: &[f64; TONES], tone: f64) -> f64 {
+/// The slope at a tone, in stops below white.
+pub(crate) fn slope(slopes: &[f64; TONES], tone: f64) -> f64 {
     let (i, share) = place(tone);
     slopes[i] + (slopes[i + 1] - slopes[i]) * share
 }

@@ -40,6 +40,20 @@ pub struct Ask<'a> {
     pub sigma: Option<f64>,
 }
 
+#[cfg(test)]
+impl<'a> Ask<'a> {
+    /// A frame against a plate of one file, without limits.
+    fn of(frame: &'a Light, plate: &'a Light) -> Ask<'a> {
+        Ask {
+            frame,
+            plate,
+            plate_frames: 1,
+            within: None,
+            sigma: None,
+        }
+    }
+}
+
 /// A piece cut out.
 #[derive(Debug)]
 pub struct Cutout {

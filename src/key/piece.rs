@@ -370,13 +370,7 @@ mod tests {
             q: [4e-6; 3],
             r: [0.0; 3],
         };
-        let ask = Ask {
-            frame: &frame,
-            plate: &plate,
-            plate_frames: 1,
-            within: None,
-            sigma: None,
-        };
+        let ask = Ask::of(&frame, &plate);
         like_plate(&ask, &body, &light, &noise, &account).unwrap()
     }
 
@@ -387,13 +381,7 @@ mod tests {
         let light = LightField {
             cells: Raster::filled(cells, [1.0; 3], account).unwrap(),
         };
-        let ask = Ask {
-            frame,
-            plate: &plate,
-            plate_frames: 1,
-            within: None,
-            sigma: None,
-        };
+        let ask = Ask::of(frame, &plate);
         let rods = Raster::filled(cells, 0u8, account).unwrap();
         chosen(&ask, body, &rods, &light, account).unwrap();
     }

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 
 use super::super::tools::linear::solved;
 use super::windows::Window;
-use crate::color::{Response, tone};
+use crate::color::{Response, slope, tone};
 
 const TONES: usize = Response::TONES;
 const BOTH: usize = 2 * TONES;
@@ -122,13 +122,9 @@ fn parts(windows: &[Window], slopes: &[f64; TONES]) -> Vec<Part> {
 }
 
 fn part(window: &Window, slopes: &[f64; TONES]) -> Part {
-    let slope = |stops: f64| {
-        let (i, share) = tone(stops);
-        slopes[i] + (slopes[i + 1] - slopes[i]) * share
-    };
     let (mut along, mut whole) = (0.0f64, 0.0f64);
     for cell in window.iter().flatten() {
-        let (slope, weight) = (slope(cell.tone.into()), f64::from(cell.weight));
+        let (slope, weight) = (slope(slopes, cell.tone.into()), f64::from(cell.weight));
         along += weight * slope * f64::from(cell.change);
         whole += weight * slope * slope;
     }
@@ -145,7 +141,7 @@ fn part(window: &Window, slopes: &[f64; TONES]) -> Part {
         for cell in channel {
             let root = f64::from(cell.weight).sqrt();
             let from = f64::from(cell.tone);
-            let (a, b) = (hats(from), hats(from + part.light * slope(from)));
+            let (a, b) = (hats(from), hats(from + part.light * slope(slopes, from)));
             for i in 0..TONES {
                 columns[i].push(0.5 * (a[i] + b[i]) * root);
             }
@@ -166,8 +162,12 @@ fn part(window: &Window, slopes: &[f64; TONES]) -> Part {
         }
         let change = &columns[TONES];
         for i in 0..TONES {
-            for j in 0..TONES {
-                part.squares[i][j] += dot(&columns[i], &columns[j]);
+            for j in 0..=i {
+                let square = dot(&columns[i], &columns[j]);
+                part.squares[i][j] += square;
+                if j < i {
+                    part.squares[j][i] += square;
+                }
             }
             part.right[i] += dot(&columns[i], change);
         }

@@ -65,7 +65,7 @@ pub(super) fn laid_on(
     Ok(())
 }
 
-/// The picture's mean in every cell.
+/// The picture's mean in every cell, of the pixels that there are.
 fn cells(picture: &Light, account: &Account) -> Result<Raster<[f32; 3]>, OverBudget> {
     let rect = half(picture.rect());
     let mut cells = Raster::filled(rect, [0.0; 3], account)?;
@@ -73,7 +73,17 @@ fn cells(picture: &Light, account: &Account) -> Result<Raster<[f32; 3]>, OverBud
     let rows = cells.data_mut().par_chunks_mut(width).zip(rect.y0..rect.y1);
     rows.for_each(|(row, j)| {
         for (out, i) in row.iter_mut().zip(rect.x0..) {
-            *out = windows::mean(picture, i, j).unwrap_or([0.0; 3]);
+            let places = [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(u, v)| (2 * i + u, 2 * j + v));
+            let there = places
+                .into_iter()
+                .filter(|&(x, y)| picture.rect().contains(x, y));
+            let pixels = there.map(|(x, y)| picture.at(x, y));
+            let mut count = 0.0f32;
+            for pixel in pixels.filter(|pixel| pixel.iter().all(|v| v.is_finite())) {
+                count += 1.0;
+                *out = [0, 1, 2].map(|k| out[k] + pixel[k]);
+            }
+            *out = out.map(|v| v / count.max(1.0));
         }
     });
     Ok(cells)

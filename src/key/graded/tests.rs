@@ -67,17 +67,7 @@ fn frame(x: i32, y: i32) -> [f32; 3] {
 
 fn cut(recipe: Option<&Response>) -> Cutout {
     let (plate, frame) = (shot(planks, recipe, 1), shot(frame, recipe, 2));
-    cut_out(&ask(&frame, &plate), &Account::unlimited()).unwrap()
-}
-
-fn ask<'a>(frame: &'a Light, plate: &'a Light) -> Ask<'a> {
-    Ask {
-        frame,
-        plate,
-        plate_frames: 1,
-        within: None,
-        sigma: None,
-    }
+    cut_out(&Ask::of(&frame, &plate), &Account::unlimited()).unwrap()
 }
 
 #[test]
@@ -88,7 +78,7 @@ fn slopes_are_told_from_a_shadow_over_tones() {
         shot(planks, Some(&recipe), 1),
         shot(frame, Some(&recipe), 2),
     );
-    let ask = ask(&frame, &plate);
+    let ask = Ask::of(&frame, &plate);
     let noise = ground::measured(&ask, &account).unwrap().noise;
     let told = told(&ask, &noise, &account).unwrap().unwrap();
     let (found, truth) = (told.slopes(), recipe.slopes());
@@ -114,7 +104,7 @@ fn a_curve_takes_a_shadow_to_be_told() {
         shot(planks, Some(&recipe), 1),
         shot(planks, Some(&recipe), 2),
     );
-    let ask = ask(&frame, &plate);
+    let ask = Ask::of(&frame, &plate);
     let noise = ground::measured(&ask, &account).unwrap().noise;
     assert_eq!(told(&ask, &noise, &account).unwrap(), None);
 }
@@ -153,6 +143,21 @@ fn a_piece_is_cut_out_of_graded_frames_as_out_of_plain_ones() {
             );
         }
     }
+}
+
+#[test]
+fn cells_at_an_odd_border_are_as_bright_as_the_rest() {
+    let account = Account::unlimited();
+    let mut picture = Light::filled(Rect::new(-1, 3, 6, 3), [0.3; 3], &account).unwrap();
+    picture.put(1, 4, [f32::NAN, 0.3, 0.3]);
+    let cells = cells(&picture, &account).unwrap();
+    assert!(
+        cells
+            .data()
+            .iter()
+            .flatten()
+            .all(|v| (v - 0.3).abs() < 1e-6)
+    );
 }
 
 #[test]

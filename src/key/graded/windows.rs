@@ -9,7 +9,7 @@ use crate::color::stops;
 use crate::raster::Light;
 
 /// Cells along a window's side, and windows looked at, at most.
-pub(super) const SIDE: i32 = 12;
+const SIDE: i32 = 12;
 const MOST: usize = 2000;
 /// Least light of a cell, and most light of its pixels, of which tones are told, and the share of a window's cells that must lie there.
 const TELLING: (f32, f32) = (0.004, 0.97);
@@ -89,7 +89,7 @@ impl Lights {
 }
 
 /// Mean of a cell's pixels; `None` where one is missing or no number.
-pub(super) fn mean(picture: &Light, i: i32, j: i32) -> Option<[f32; 3]> {
+fn mean(picture: &Light, i: i32, j: i32) -> Option<[f32; 3]> {
     Some(Lights::at(picture, i, j)?.mean)
 }
 

@@ -239,13 +239,7 @@ mod tests {
         for rect in [Rect::EMPTY, Rect::new(3, -2, 1, 1), Rect::new(0, 0, 7, 5)] {
             for light in [0.0, 1.0, f32::NAN] {
                 let picture = Light::filled(rect, [light; 3], &account).unwrap();
-                let ask = Ask {
-                    frame: &picture,
-                    plate: &picture,
-                    plate_frames: 1,
-                    within: None,
-                    sigma: None,
-                };
+                let ask = Ask::of(&picture, &picture);
                 let out = triangulated([&ask, &ask], &account).unwrap();
                 assert_eq!(out.matte.rect(), rect);
                 assert!(out.matte.data().iter().all(|a| *a == 0.0));

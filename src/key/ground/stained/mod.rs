@@ -448,13 +448,7 @@ mod tests {
         }
         let before = background.data().iter().filter(|v| **v > 0).count();
         let flat = Light::filled(Rect::of_size(200, 200), [0.3; 3], &account).unwrap();
-        let ask = Ask {
-            frame: &flat,
-            plate: &flat,
-            plate_frames: 1,
-            within: None,
-            sigma: None,
-        };
+        let ask = Ask::of(&flat, &flat);
         let spread = Noise {
             q: [1e-4; 3],
             ..Noise::default()

@@ -69,7 +69,7 @@ fn converted_ground(
         converted(&louder, off, account)
     };
     let (plate, frame) = (shot(&plate, 1, 0), shot(&frame, 2, 1));
-    found(&ask(&frame, &plate), account).unwrap().0
+    found(&Ask::of(&frame, &plate), account).unwrap().0
 }
 
 /// A dark set with pale leaves on it, soft at their rims.

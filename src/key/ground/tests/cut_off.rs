@@ -33,7 +33,7 @@ fn noise_of_the_dark_is_told_beside_that_of_lights() {
     let variance = |v: f32| (7e-5 * v).max(2e-7);
     let plate = shot(dim, variance, 1, &account);
     let frame = shot(dim, variance, 2, &account);
-    let noise = measured(&ask(&frame, &plate), &account).unwrap().noise;
+    let noise = measured(&Ask::of(&frame, &plate), &account).unwrap().noise;
     for (k, light) in [(0, 0.0005), (1, 0.001), (2, 0.002), (0, 0.05)] {
         let (told, truth) = (noise.variance(k, light, 0.0), 2.0 * variance(light));
         let off = told / truth;
@@ -58,7 +58,7 @@ fn noise_that_black_cut_off_is_no_measure() {
     };
     let plate = black(shot(deep, variance, 1, &account));
     let frame = black(shot(deep, variance, 2, &account));
-    let noise = measured(&ask(&frame, &plate), &account).unwrap().noise;
+    let noise = measured(&Ask::of(&frame, &plate), &account).unwrap().noise;
     for (k, light) in [(2, 0.004), (2, 0.05), (0, 0.05)] {
         let off = noise.variance(k, light, 0.0) / (2.0 * variance(light));
         assert!(off > 0.6 && off < 1.6, "{k} {light}: {off}");
@@ -90,7 +90,7 @@ fn a_shadow_on_what_white_cut_off_is_light() {
     let plate = white(noisy(picture(&account, petals), 1));
     let shaded = |x: i32, y: i32| scaled(petals(x, y), shade(x, y));
     let frame = white(noisy(picture(&account, shaded), 2));
-    let ask = ask(&frame, &plate);
+    let ask = Ask::of(&frame, &plate);
     let ground = found(&ask, &account).unwrap().0;
     assert_eq!(left(&ground), 0);
     let light = ground.light.at(80, 80);
@@ -128,7 +128,7 @@ fn a_hole_over_what_white_cut_off_is_open() {
         _ => scaled(bright(x, y), shade(x, y)),
     };
     let frame = white(noisy(picture(&account, ring), 2));
-    let ground = found(&ask(&frame, &plate), &account).unwrap().0;
+    let ground = found(&Ask::of(&frame, &plate), &account).unwrap().0;
     assert_eq!(ground.background.at(40, 40), 1);
     assert_eq!(ground.background.at(40 + 21, 40), 0);
 }
@@ -137,7 +137,7 @@ fn a_hole_over_what_white_cut_off_is_open() {
 fn a_plate_that_is_nowhere_cut_off_stays() {
     let account = Account::unlimited();
     let plate = noisy(picture(&account, busy), 1);
-    let ask = ask(&plate, &plate);
+    let ask = Ask::of(&plate, &plate);
     let ground = found(&ask, &account).unwrap().0;
     assert!(clipped::healed(&ask, &ground, &account).unwrap().is_none());
 }

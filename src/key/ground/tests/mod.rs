@@ -64,17 +64,7 @@ fn ground(
 ) -> Ground {
     let plate = noisy(picture(account, plate), 1);
     let frame = noisy(picture(account, frame), 2);
-    found(&ask(&frame, &plate), account).unwrap().0
-}
-
-fn ask<'a>(frame: &'a Light, plate: &'a Light) -> Ask<'a> {
-    Ask {
-        frame,
-        plate,
-        plate_frames: 1,
-        within: None,
-        sigma: None,
-    }
+    found(&Ask::of(&frame, &plate), account).unwrap().0
 }
 
 /// Cells left out of the background.
@@ -116,7 +106,7 @@ fn light_that_is_cut_off_says_nothing_of_noise() {
     for pixel in frame.data_mut() {
         *pixel = pixel.map(|v| 1.004 * v);
     }
-    let noise = noise::measured(&ask(&frame, &plate), &account)
+    let noise = noise::measured(&Ask::of(&frame, &plate), &account)
         .unwrap()
         .noise;
     let want = 2.0 * (4e-5 * 0.3 + 3e-7);
@@ -176,7 +166,7 @@ fn beside_an_edge_of_hundreds_of_deviations_its_echo_is_no_wall() {
             })
         };
         let (plate, frame) = (calm(&dark, 1), calm(&rod, 2));
-        let (ground, _) = found(&ask(&frame, &plate), &account).unwrap();
+        let (ground, _) = found(&Ask::of(&frame, &plate), &account).unwrap();
         for j in 8..72 {
             for i in 8..72 {
                 if off(2 * i + 1, 2 * j + 1) > half + 7.0 {
@@ -215,7 +205,7 @@ fn a_shadow_at_a_piece_is_the_set_however_low_the_noise() {
         };
         let plate = less(noisy(picture(&account, plain), 1), &plain);
         let frame = less(noisy(picture(&account, shown), 2), &shown);
-        let (ground, _) = found(&ask(&frame, &plate), &account).unwrap();
+        let (ground, _) = found(&Ask::of(&frame, &plate), &account).unwrap();
         // The piece covers 201 cells, its rim 30 more.
         let left = left(&ground);
         assert!((200..280).contains(&left), "{left} at {share}");
@@ -465,7 +455,7 @@ fn the_outside_of_within_is_no_limit_to_the_set() {
     within.put(45, 45, 0.0);
     let asked = Ask {
         within: Some(&within),
-        ..ask(&frame, &plate)
+        ..Ask::of(&frame, &plate)
     };
     let (ground, _) = found(&asked, &account).unwrap();
     assert_eq!(ground.background.at(16, 40), 1);
@@ -486,7 +476,7 @@ fn tiny_blank_and_broken_pictures_are_survived() {
         let frame = Light::filled(rect, [value; 3], &account).unwrap();
         let plate = Light::filled(rect, [0.5; 3], &account).unwrap();
         for (a, b) in [(&frame, &plate), (&plate, &frame), (&frame, &frame)] {
-            let (ground, _) = found(&ask(a, b), &account).unwrap();
+            let (ground, _) = found(&Ask::of(a, b), &account).unwrap();
             assert!(
                 ground
                     .light

@@ -144,13 +144,7 @@ fn disc(x: f64, y: f64) -> f64 {
 
 impl Scene {
     fn ask(&self) -> Ask<'_> {
-        Ask {
-            frame: &self.frame,
-            plate: &self.plate,
-            plate_frames: 1,
-            within: None,
-            sigma: None,
-        }
+        Ask::of(&self.frame, &self.plate)
     }
 
     fn rig(&self) -> Rig {
@@ -505,13 +499,7 @@ fn tiny_pictures_and_nonsense_are_no_trouble() {
                     cells: Raster::filled(half, [1.0; 3], &account).unwrap(),
                 },
             };
-            let ask = Ask {
-                frame: &frame,
-                plate: &frame,
-                plate_frames: 1,
-                within: None,
-                sigma: None,
-            };
+            let ask = Ask::of(&frame, &frame);
             let rig = found(&ask, &ground, &account).unwrap();
             assert!(rig.coverage.rect().is_empty());
             let (mut colour, mut matte) = (
