@@ -6,23 +6,32 @@
 //! on something solid looks the same). The piece's own colour then lies on that line, at or beyond the strongest seen
 //! and before the last that light can have: the middle of these is taken, and coverage follows.
 
-use super::super::tools::gauss;
+use super::super::tools::{distance, gauss};
 use super::measure::Sensed;
 use crate::budget::{Account, OverBudget};
 use crate::raster::{Light, Matte, Raster};
 
 /// Deviation of what is slow, in pixels.
 const SLOW: f64 = 4.0;
-/// Squared deviations (a third of three channels' sum) beyond which a pixel shows detail, and the share by which a smooth
-/// piece may show it more often than the set beside.
-const DETAIL: f32 = 4.0;
+/// Squared deviations beyond which a pixel shows detail of its own colour (what lies along the line is taken off: the
+/// piece may be as unevenly thick as it likes), and the share by which one piece of stuff may show it more often than
+/// the set beside.
+const DETAIL: f32 = 9.5;
+const WHOLLY: f32 = 12.0;
 const SMOOTH: f64 = 0.09;
+/// Detail counts where so much of the window is inside (a mean at the rim leans inward), if that is so much of all.
+const WHOLE: f32 = 0.95;
+const CORE: f64 = 0.1;
 /// A colour runs toward the backdrop when this share of its difference at most lies off the line; beyond twice that
 /// it is something solid.
 const OFF: f64 = 0.3;
+/// A difference smaller than this share of the piece's strongest hardly has a direction.
+const SMALL: f64 = 0.1;
 /// So many of the colours must, and they must depart so far from mere shading (a share of their brightness).
 const MOST: f64 = 0.75;
 const COLOURED: f64 = 0.02;
+/// Below this they are so near to shading that all detail counts, the line's too.
+const TINTED: f64 = 0.03;
 /// Part of the way from backdrop to piece that counts as the line's end.
 const END: f64 = 0.97;
 /// See-through when this part of the colours comes at least so near the backdrop, as a share of the line.
@@ -32,6 +41,8 @@ const REACHED: f64 = 0.65;
 const LINE: f64 = 0.12;
 /// Neighbouring pixels share grain and noise: the doubt of their mean is so many times that of as many strangers.
 const SHARED: f64 = 1.6;
+/// So far around another colour, as a share of the root of the piece's area, light may be on its way to a gleam's.
+const AROUND: f64 = 0.03;
 /// Least coverage of something seen.
 const LEAST: f32 = 0.05;
 
@@ -78,7 +89,7 @@ fn shared(ways: impl Iterator<Item = [f64; 3]>) -> [f64; 3] {
     u
 }
 
-/// Frame and backdrop without detail, weighted by `mask`: its own weight, frame, backdrop.
+/// Frame and backdrop without detail where `mask` is: how much of the window that is, frame, backdrop.
 fn slow(
     sensed: &Sensed,
     mask: &Raster<f32>,
@@ -95,8 +106,9 @@ fn slow(
     let mut means = gauss::blurred(&both, SLOW, account)?;
     for (i, m) in means.data_mut().iter_mut().enumerate() {
         if mask.data()[i] > 0.0 && m[0] > 0.0 {
-            let w = m[0];
-            *m = m.map(|v| v / w);
+            for k in 1..7 {
+                m[k] /= m[0];
+            }
         } else {
             *m = [0.0; 7];
         }
@@ -104,30 +116,51 @@ fn slow(
     Ok(means)
 }
 
-/// How much of the plate's grain is in the frame: mean product of both details, its variance, and the share of
-/// pixels with detail in the frame.
-fn grain(sensed: &Sensed, means: &Raster<[f32; 7]>) -> (f64, f64, f64) {
-    let (mut sum, mut square, mut rough, mut count) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
+/// How much of the plate's grain is in the frame: mean product of both details, and its variance.
+fn grain(sensed: &Sensed, means: &Raster<[f32; 7]>) -> (f64, f64) {
+    let (mut sum, mut square, mut count) = (0.0f64, 0.0f64, 0.0f64);
     for (i, m) in means.data().iter().enumerate() {
         if m[0] <= 0.0 {
             continue;
         }
         let (c, b) = (sensed.frame.data()[i], sensed.backdrop.data()[i]);
-        let v = sensed.variance(i, 1.0);
-        let (mut product, mut energy) = (0.0f32, 0.0f32);
+        let mut product = 0.0f32;
         for k in 0..3 {
-            let (dc, db) = (c[k] - m[1 + k], b[k] - m[4 + k]);
             // Grain is a share of light, in and beside the piece.
-            product += dc * db / (m[4 + k] * m[4 + k]).max(1e-6);
-            energy += dc * dc / v[k];
+            product += (c[k] - m[1 + k]) * (b[k] - m[4 + k]) / (m[4 + k] * m[4 + k]).max(1e-6);
         }
         sum += f64::from(product);
         square += f64::from(product) * f64::from(product);
-        rough += f64::from(u8::from(energy > 3.0 * DETAIL));
         count += 1.0;
     }
     let count = count.max(1.0);
-    (sum / count, square / (count * count), rough / count)
+    (sum / count, square / (count * count))
+}
+
+/// The share of pixels with detail in the frame; where `line` is given, with detail that leaves it.
+fn detailed(sensed: &Sensed, means: &Raster<[f32; 7]>, line: Option<[f64; 3]>) -> f64 {
+    let most = if line.is_some() { DETAIL } else { WHOLLY };
+    let (mut all, mut core) = ([0.0f64; 2], [0.0f64; 2]);
+    for (i, m) in means.data().iter().enumerate() {
+        if m[0] <= 0.0 {
+            continue;
+        }
+        let (c, v) = (sensed.frame.data()[i], sensed.variance(i, 1.0));
+        let (mut energy, mut across, mut along) = (0.0f32, 0.0f32, 0.0f32);
+        for k in 0..3 {
+            let (detail, way) = (c[k] - m[1 + k], line.map_or(0.0, |l| l[k] as f32));
+            energy += detail * detail / v[k];
+            across += detail * way / v[k];
+            along += way * way / v[k];
+        }
+        let off = f64::from(u8::from(energy - across * across / along.max(1e-20) > most));
+        all = [all[0] + off, all[1] + 1.0];
+        if m[0] > WHOLE {
+            core = [core[0] + off, core[1] + 1.0];
+        }
+    }
+    let told = if core[1] > CORE * all[1] { core } else { all };
+    told[0] / told[1].max(1.0)
 }
 
 /// How far along `line` from the backdrop the last colour lies that is neither below black nor above what the frame
@@ -161,7 +194,6 @@ pub fn judged(
     account: &Account,
 ) -> Result<Look, OverBudget> {
     let means = slow(sensed, solid, account)?;
-    let (inner, inner_variance, rough) = grain(sensed, &means);
     let frame = |m: &[f32; 7]| -> [f64; 3] { std::array::from_fn(|k| f64::from(m[1 + k])) };
     let off = |m: &[f32; 7]| -> [f64; 3] {
         std::array::from_fn(|k| f64::from(m[1 + k]) - f64::from(m[4 + k]))
@@ -180,23 +212,25 @@ pub fn judged(
         return Ok(Look::Solid);
     }
     let shade = shared(seen().map(|m| unit(frame(m)).0));
-    let (mut astray, mut bright) = (0.0, 0.0);
+    let (mut tint, mut bright) = (0.0, 0.0);
     for m in seen().filter(|m| along(m).is_some()) {
         let c = frame(m);
         let q = dot(c, shade);
-        astray += dot(c, c) - q * q;
+        tint += dot(c, c) - q * q;
         bright += dot(c, c);
     }
-    if astray.max(0.0) <= COLOURED * COLOURED * bright {
+    if tint.max(0.0) <= COLOURED * COLOURED * bright {
         return Ok(Look::Solid);
     }
-    // Noise that channels share shows more detail.
     let out = slow(sensed, beside, account)?;
-    let (outer, outer_variance, bare) = grain(sensed, &out);
-    drop(out);
-    if rough - bare > SMOOTH {
+    // Noise that neighbours share shows more detail.
+    let line_of = (tint > TINTED * TINTED * bright).then_some(line);
+    if detailed(sensed, &means, line_of) - detailed(sensed, &out, line_of) > SMOOTH {
         return Ok(Look::Solid);
     }
+    let (inner, inner_variance) = grain(sensed, &means);
+    let (outer, outer_variance) = grain(sensed, &out);
+    drop(out);
     far.sort_by(f64::total_cmp);
     let at = |part: f64| far[((far.len() - 1) as f64 * part) as usize];
     let end = at(END);
@@ -222,17 +256,65 @@ pub fn judged(
     let mean = (shown * by_line + open.clamp(0.0, 0.9) * by_grain) / (by_line + by_grain);
     let share = (1.0 - mean) / (1.0 - shown).max(0.05);
     let mut inside = Matte::filled(solid.rect(), 1.0, account)?;
-    for (a, m) in inside.data_mut().iter_mut().zip(means.data()) {
+    let mut strange = Raster::filled(solid.rect(), 0u8, account)?;
+    for (i, m) in means.data().iter().enumerate() {
         if m[0] > 0.0 {
             let d = off(m);
-            let (q, all) = (dot(d, line), dot(d, d));
-            let astray = ((all - q * q).max(0.0) / all.max(1e-12)).sqrt() / OFF;
-            let solid = (astray - 1.0).clamp(0.0, 1.0);
+            let q = dot(d, line);
+            let solid = leaves(dot(d, d) - q.max(0.0) * q.max(0.0), &d, end);
             let own = share * covered(q.max(0.0));
-            *a = ((own + (1.0 - own) * solid) as f32).clamp(LEAST, 1.0);
+            inside.data_mut()[i] = ((own + (1.0 - own) * solid) as f32).clamp(LEAST, 1.0);
+            strange.data_mut()[i] = u8::from(solid >= 1.0);
+        }
+    }
+    if strange.data().iter().all(|&s| s == 0) {
+        return Ok(Look::Through(inside));
+    }
+    // On its way from the piece's colour to a gleam light passes the backdrop's own tone, and would be a hole all
+    // round the gleam: there a share of white over the piece is solved for as well.
+    let reach = (AROUND * (count as f64).sqrt()).max(2.0 * SLOW);
+    let nearest = distance::nearest(&strange, account)?;
+    let width = strange.width();
+    for (i, m) in means.data().iter().enumerate() {
+        let away = distance::squared(width, i, nearest.data()[i]) as f64;
+        if m[0] > 0.0 && away < reach * reach {
+            let white = std::array::from_fn(|k| f64::from(sensed.ceiling) - f64::from(m[4 + k]));
+            let d = off(m);
+            let (q, gleam, rest) = gleaming(&d, &line, &white);
+            let own = share * covered(q.max(0.0) / (1.0 - gleam).max(0.05));
+            let solid = leaves(rest, &d, end);
+            let all = 1.0 - (1.0 - own) * (1.0 - gleam) * (1.0 - solid);
+            // It fades into what the line alone says.
+            let much = (2.0 * (1.0 - away.sqrt() / reach)).min(1.0);
+            let a = &mut inside.data_mut()[i];
+            *a = (*a + much as f32 * (all as f32 - *a)).clamp(LEAST, 1.0);
         }
     }
     Ok(Look::Through(inside))
+}
+
+/// How surely a difference `d` of which `rest` (squared) is left over is that of something else, 0 to 1; beside `end`,
+/// how far the piece's own colours come, a small one says little.
+fn leaves(rest: f64, d: &[f64; 3], end: f64) -> f64 {
+    let size = dot(*d, *d).max(1e-12).sqrt();
+    let off = (rest.max(0.0).sqrt() / (OFF * size) - 1.0).clamp(0.0, 1.0);
+    off * (size / (SMALL * end)).min(1.0)
+}
+
+/// A difference from the backdrop as so much along `line` and such a share of the way to `white`, and what of its
+/// square these leave over. White is only ever added.
+fn gleaming(d: &[f64; 3], line: &[f64; 3], white: &[f64; 3]) -> (f64, f64, f64) {
+    let (lw, ww) = (dot(*line, *white), dot(*white, *white));
+    let (dl, dw) = (dot(*d, *line), dot(*d, *white));
+    let room = ww - lw * lw;
+    let gleam = if room > 1e-6 * ww {
+        ((dw - lw * dl) / room).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    let q = dl - gleam * lw;
+    let rest: [f64; 3] = std::array::from_fn(|k| d[k] - q * line[k] - gleam * white[k]);
+    (q, gleam, dot(rest, rest))
 }
 
 /// Carries coverage from `solid` on to the edge.
@@ -283,11 +365,15 @@ mod tests {
 
     /// A piece on a flat sweep, its light by place.
     fn look(light: impl Fn(i32, i32) -> [f32; 3]) -> Look {
-        look_in(|| 0.0, light)
+        look_in(&NOISE, || 0.0, light)
     }
 
     /// The same, all channels of a pixel off by the same `noise`, in deviations.
-    fn look_in(mut noise: impl FnMut() -> f32, light: impl Fn(i32, i32) -> [f32; 3]) -> Look {
+    fn look_in(
+        told: &Noise,
+        mut noise: impl FnMut() -> f32,
+        light: impl Fn(i32, i32) -> [f32; 3],
+    ) -> Look {
         let account = Account::unlimited();
         let rect = Rect::of_size(120, 90);
         let mut frame = Light::filled(rect, GREY, &account).unwrap();
@@ -304,9 +390,9 @@ mod tests {
         for c in frame.data_mut() {
             let much = noise();
             // A frame has half the noise that it differs from its plate by.
-            *c = c.map(|v| v + much * (0.5 * NOISE.variance(0, v, 0.0)).sqrt());
+            *c = c.map(|v| v + much * (0.5 * told.variance(0, v, 0.0)).sqrt());
         }
-        let sensed = Sensed::new(&frame, &backdrop, &NOISE, 1, &account).unwrap();
+        let sensed = Sensed::new(&frame, &backdrop, told, 1, &account).unwrap();
         judged(&sensed, &solid, &beside, &account).unwrap()
     }
 
@@ -319,7 +405,7 @@ mod tests {
             std::array::from_fn(|k| a * yellow[k] + (1.0 - a) * GREY[k])
         });
         let Look::Through(inside) = got else {
-            panic!("{got:?}");
+            panic!("not seen through");
         };
         for x in 21..99 {
             let a = inside.at(x, 45);
@@ -333,23 +419,89 @@ mod tests {
         let mut dice = Dice(7);
         let shared = || 1.3 * dice.normal();
         let yellow = [0.75, 0.62, 0.10];
-        let got = look_in(shared, |x, _| {
+        let got = look_in(&NOISE, shared, |x, _| {
             let a = 0.3 + 0.4 * (x - 20) as f32 / 80.0;
             std::array::from_fn(|k| a * yellow[k] + (1.0 - a) * GREY[k])
         });
-        assert!(matches!(got, Look::Through(_)), "{got:?}");
+        assert!(matches!(got, Look::Through(_)));
+    }
+
+    /// A blue so thick at a place.
+    fn through(a: f32) -> [f32; 3] {
+        const BLUE: [f32; 3] = [0.02, 0.03, 0.16];
+        std::array::from_fn(|k| a * BLUE[k] + (1.0 - a) * GREY[k])
+    }
+
+    #[test]
+    fn a_piece_may_be_unevenly_thick() {
+        let got = look(|x, y| {
+            let rim = [x - 20, 99 - x, y - 20, 69 - y].into_iter().min().unwrap();
+            let slow = 0.25 + 0.4 * (x - 20) as f32 / 80.0;
+            through(slow + 0.3 / (1 + rim) as f32 + 0.06 * ((x / 2 + y / 2) % 2) as f32)
+        });
+        let Look::Through(inside) = got else {
+            panic!("not seen through");
+        };
+        let a = inside.at(60, 45);
+        assert!((a - 0.49).abs() < 0.1, "{a}");
+        // As much detail of another colour is something solid.
+        let got = look(|x, y| {
+            let c = through(0.25 + 0.4 * (x - 20) as f32 / 80.0);
+            let red = 0.03 * ((x / 2 + y / 2) % 2) as f32;
+            [c[0] + red, c[1], c[2] - red]
+        });
+        assert!(matches!(got, Look::Solid));
+    }
+
+    #[test]
+    fn no_hole_lies_around_a_gleam() {
+        let smooth = |t: f32| (t * t * (3.0 - 2.0 * t)).max(0.0) * f32::from(u8::from(t > 0.0));
+        let gleam = |x: i32, y: i32| {
+            let r = f32::hypot((x - 60) as f32, (y - 45) as f32);
+            0.7 * smooth(1.0 - r / 14.0)
+        };
+        // A camera so noisy that so small a gleam is no detail.
+        let noisy = Noise {
+            p: [2e-3; 3],
+            ..NOISE
+        };
+        let got = look_in(
+            &noisy,
+            || 0.0,
+            |x, y| {
+                let g = gleam(x, y);
+                through(0.3 + 0.5 * (x - 20) as f32 / 80.0).map(|c| c + g * (1.0 - c))
+            },
+        );
+        let Look::Through(inside) = got else {
+            panic!("not seen through");
+        };
+        for y in 28..62 {
+            for x in 43..77 {
+                let a = inside.at(x, y);
+                assert!(a > 0.3, "{x} {y}: {a}");
+            }
+        }
+        assert!(inside.at(60, 45) > 0.75, "{}", inside.at(60, 45));
     }
 
     #[test]
     fn shaded_sheened_and_patterned_pieces_are_not() {
         let red = [0.6f32, 0.1, 0.05];
         let shaded = look(|x, _| red.map(|v| v * (0.6 + 0.4 * (x - 20) as f32 / 80.0)));
-        assert!(matches!(shaded, Look::Solid), "{shaded:?}");
+        assert!(matches!(shaded, Look::Solid), "shaded");
         let sheen = look(|x, _| red.map(|v| v + 0.08 * (x - 20) as f32 / 80.0));
-        assert!(!matches!(sheen, Look::Through(_)), "{sheen:?}");
+        assert!(!matches!(sheen, Look::Through(_)), "sheen");
         let grey = look(|x, _| [0.15 + 0.2 * (x - 20) as f32 / 80.0; 3]);
-        assert!(matches!(grey, Look::Solid), "{grey:?}");
+        assert!(matches!(grey, Look::Solid), "grey");
+        // Hardly more than shading, and rough: metal.
+        let metal = look(|x, y| {
+            let a = 0.3 + 0.6 * (x - 20) as f32 / 80.0 + 0.08 * ((x / 2 + y / 2) % 2) as f32;
+            let steel = [0.053, 0.062, 0.083];
+            std::array::from_fn(|k| a * steel[k] + (1.0 - a) * GREY[k])
+        });
+        assert!(matches!(metal, Look::Solid), "metal");
         let pattern = look(|x, y| if (x + y) % 4 < 2 { red } else { GREY });
-        assert!(matches!(pattern, Look::Solid), "{pattern:?}");
+        assert!(matches!(pattern, Look::Solid), "pattern");
     }
 }
