@@ -6,6 +6,7 @@ use crate::geom::Rect;
 use crate::raster::{Matte, Raster};
 
 use super::faces;
+use super::hides;
 use super::measure::Sensed;
 use super::outline::Outline;
 use super::stretches::Rises;
@@ -158,13 +159,28 @@ impl Band {
         })
     }
 
-    /// The band without what `matte` takes for a veil though it lies behind a sharp edge: that is solid. `None` where
-    /// there is no such place.
-    pub fn settled(&self, matte: &Matte, account: &Account) -> Result<Option<Band>, OverBudget> {
+    /// The band without what `matte` takes for a veil though it lies behind a sharp edge, or hides the plate's texture:
+    /// that is solid. `None` where there is no such place.
+    pub fn settled(
+        &self,
+        sensed: &Sensed,
+        matte: &Matte,
+        account: &Account,
+    ) -> Result<Option<Band>, OverBudget> {
         let mut faces = self.faces.cropped(self.faces.rect(), account)?;
+        let mut asked = Raster::filled(faces.rect(), 0u8, account)?;
         for (n, &pixel) in self.list.iter().enumerate() {
-            if self.strands[n] != 0 || self.seen.data()[pixel as usize] != 0 {
-                faces.data_mut()[pixel as usize] = 0;
+            let i = pixel as usize;
+            if self.strands[n] != 0 || self.seen.data()[i] != 0 {
+                faces.data_mut()[i] = 0;
+            } else {
+                asked.data_mut()[i] = 1;
+            }
+        }
+        if let Some(hides) = hides::solid(sensed, &self.depth, &self.seen, &asked, matte, account)?
+        {
+            for (face, &hides) in faces.data_mut().iter_mut().zip(hides.data()) {
+                *face |= hides;
             }
         }
         if !faces::missed(&mut faces, matte, account)? {

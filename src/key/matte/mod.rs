@@ -11,6 +11,7 @@ mod contour;
 mod edge;
 mod evened;
 mod faces;
+mod hides;
 mod laid;
 mod lanes;
 mod measure;
@@ -228,7 +229,7 @@ fn told(
     let mut notices = Vec::new();
     let mut turns = Turns::begun(sensed, band, account)?;
     turns.turn(0, account)?;
-    let settled = band.settled(&turns.matte, account)?;
+    let settled = band.settled(sensed, &turns.matte, account)?;
     let mut first = 1;
     if let Some(settled) = &settled {
         turns = Turns::begun(sensed, settled, account)?;

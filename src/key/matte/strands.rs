@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::super::tools::windows::PIECE;
 use super::super::tools::{distance, labels};
+use super::hides;
 use super::measure::Sensed;
 use super::outline::Outline;
 use crate::budget::{Account, OverBudget};
@@ -23,6 +24,8 @@ const CLEAR: f32 = 100.0;
 /// it. Of hair that is nine tenths; of what a ragged body has a solid edge in, nothing.
 const THREAD: f32 = 3.0;
 const THREADS: f32 = 0.3;
+/// Of what looks like plate between them less than this share hides the plate's texture.
+const HIDDEN: f32 = 0.2;
 /// Half side of the square that counts as next to a pixel.
 const BESIDE: usize = 2;
 /// Half the side of the square over which thin parts are counted, and the share that makes a zone.
@@ -125,7 +128,7 @@ pub fn thin(outline: &Outline, account: &Account) -> Result<Option<Thin>, OverBu
 /// Whether plate is seen between thin parts: where those are many, within the body, beyond its rim, beside parts that
 /// clearly are no plate. A small part of a piece doesn't make it hair: a nib's point, the end of a curl.
 /// Wires, drops and arms of ink are thin too, but hide what is inside their outline; and where a whole piece looks
-/// like the plate, what looks like it between its parts is piece.
+/// like the plate, what looks like it between its parts is piece; so it is where it shows none of the plate's texture.
 pub fn open(
     sensed: &Sensed,
     outline: &Outline,
@@ -157,7 +160,28 @@ pub fn open(
     Ok(many
         && bare as f32 > BETWEEN * inside as f32
         && 2 * clear > other
-        && threads(sensed, outline, thin, account)? > THREADS)
+        && threads(sensed, outline, thin, account)? > THREADS
+        && hidden(sensed, outline, thin, account)? < HIDDEN)
+}
+
+/// How much of what looks like plate between thin parts shows none of its texture.
+fn hidden(
+    sensed: &Sensed,
+    outline: &Outline,
+    thin: &Thin,
+    account: &Account,
+) -> Result<f32, OverBudget> {
+    let (depth, seen) = (&outline.depth, &outline.seen);
+    let windows = hides::windows(sensed, depth, seen, account)?;
+    let (mut all, mut hidden) = (0u64, 0u64);
+    for (i, &d) in depth.data().iter().enumerate() {
+        let between = thin.dense.data()[i] != 0 && d > RIM && seen.data()[i] == 0;
+        if between && like_plate(sensed, i) {
+            all += 1;
+            hidden += u64::from(hides::hidden(windows.data()[i]));
+        }
+    }
+    Ok(hidden as f32 / all.max(1) as f32)
 }
 
 /// How much of what clearly is no plate, among many thin parts, is thin itself.
@@ -279,6 +303,7 @@ pub fn like_plate(sensed: &Sensed, i: usize) -> bool {
 
 #[cfg(test)]
 mod tests {
+    use super::super::super::tools::dice::Dice;
     use super::super::tests::{NOISE, scene};
     use super::*;
 
@@ -309,6 +334,43 @@ mod tests {
         let sensed = Sensed::new(&made.frame, &made.backdrop, &NOISE, 1, &account).unwrap();
         let thin = thin(&outline, &account).unwrap().expect("thin parts");
         open(&sensed, &outline, &thin, &account).unwrap()
+    }
+
+    /// Threads ten deviations of noise from textured paper; between them that paper, or another sheet of it.
+    fn open_on_paper(sheet: bool) -> bool {
+        let account = Account::unlimited();
+        let mut made = scene(150, |_, _| 0.0, |_, _| [0.0; 3]);
+        let mut dice = Dice(9);
+        let noise = |v: f32| (0.5 * (NOISE.p[0] * v + NOISE.q[0])).sqrt();
+        for y in 0..150 {
+            for x in 0..150 {
+                let [set, own] = [0; 2].map(|_| 0.2 * (1.0 + 0.03 * dice.normal()));
+                let whole = (20..130).contains(&x) && (20..100).contains(&y);
+                let shown = match () {
+                    () if whole && y % 12 == 3 => 0.214,
+                    () if whole && sheet => own,
+                    () => set,
+                };
+                made.backdrop
+                    .put(x, y, [0; 3].map(|_| set + noise(set) * dice.normal()));
+                made.frame
+                    .put(x, y, [0; 3].map(|_| shown + noise(shown) * dice.normal()));
+                if whole && y % 12 < 10 {
+                    made.body.put(x / 2, y / 2, 1);
+                }
+            }
+        }
+        let rect = made.frame.rect();
+        let outline = made.known(None, |known| Outline::of(known, rect, &account).unwrap());
+        let sensed = Sensed::new(&made.frame, &made.backdrop, &NOISE, 1, &account).unwrap();
+        let thin = thin(&outline, &account).unwrap().expect("thin parts");
+        open(&sensed, &outline, &thin, &account).unwrap()
+    }
+
+    #[test]
+    fn paper_between_threads_of_paper_makes_no_hair() {
+        assert!(open_on_paper(false));
+        assert!(!open_on_paper(true));
     }
 
     #[test]
