@@ -19,6 +19,8 @@ const SLOW: f64 = 4.0;
 const DETAIL: f32 = 9.5;
 const WHOLLY: f32 = 12.0;
 const SMOOTH: f64 = 0.09;
+/// Through it that of the plate may be seen, by one of these shares.
+const THROUGH: [f32; 3] = [0.0, 0.35, 0.7];
 /// Detail counts where so much of the window is inside (a mean at the rim leans inward), if that is so much of all.
 const WHOLE: f32 = 0.95;
 const CORE: f64 = 0.1;
@@ -137,18 +139,21 @@ fn grain(sensed: &Sensed, means: &Raster<[f32; 7]>) -> (f64, f64) {
     (sum / count, square / (count * count))
 }
 
-/// The share of pixels with detail in the frame; where `line` is given, with detail that leaves it.
-fn detailed(sensed: &Sensed, means: &Raster<[f32; 7]>, line: Option<[f64; 3]>) -> f64 {
+/// The share of pixels with detail in the frame beside that of the plate, of which so much is `shown`; where `line` is
+/// given, with detail that leaves it.
+fn detailed(sensed: &Sensed, means: &Raster<[f32; 7]>, line: Option<[f64; 3]>, shown: f32) -> f64 {
     let most = if line.is_some() { DETAIL } else { WHOLLY };
     let (mut all, mut core) = ([0.0f64; 2], [0.0f64; 2]);
     for (i, m) in means.data().iter().enumerate() {
         if m[0] <= 0.0 {
             continue;
         }
-        let (c, v) = (sensed.frame.data()[i], sensed.variance(i, 1.0));
+        let (c, b) = (sensed.frame.data()[i], sensed.backdrop.data()[i]);
+        let v = sensed.variance(i, 1.0 - shown);
         let (mut energy, mut across, mut along) = (0.0f32, 0.0f32, 0.0f32);
         for k in 0..3 {
-            let (detail, way) = (c[k] - m[1 + k], line.map_or(0.0, |l| l[k] as f32));
+            let detail = c[k] - m[1 + k] - shown * (b[k] - m[4 + k]);
+            let way = line.map_or(0.0, |l| l[k] as f32);
             energy += detail * detail / v[k];
             across += detail * way / v[k];
             along += way * way / v[k];
@@ -223,9 +228,10 @@ pub fn judged(
         return Ok(Look::Solid);
     }
     let out = slow(sensed, beside, account)?;
-    // Noise that neighbours share shows more detail.
+    // Noise that neighbours share shows more detail; the plate's texture is none of the piece's.
     let line_of = (tint > TINTED * TINTED * bright).then_some(line);
-    if detailed(sensed, &means, line_of) - detailed(sensed, &out, line_of) > SMOOTH {
+    let own = (THROUGH.iter()).map(|&shown| detailed(sensed, &means, line_of, shown));
+    if own.fold(1.0, f64::min) - detailed(sensed, &out, line_of, 1.0) > SMOOTH {
         return Ok(Look::Solid);
     }
     let (inner, inner_variance) = grain(sensed, &means);
@@ -371,13 +377,29 @@ mod tests {
     /// The same, all channels of a pixel off by the same `noise`, in deviations.
     fn look_in(
         told: &Noise,
+        noise: impl FnMut() -> f32,
+        light: impl Fn(i32, i32) -> [f32; 3],
+    ) -> Look {
+        look_on(|_, _| GREY, told, noise, light)
+    }
+
+    /// The same on a set with texture.
+    fn look_on(
+        set: impl Fn(i32, i32) -> [f32; 3],
+        told: &Noise,
         mut noise: impl FnMut() -> f32,
         light: impl Fn(i32, i32) -> [f32; 3],
     ) -> Look {
         let account = Account::unlimited();
         let rect = Rect::of_size(120, 90);
         let mut frame = Light::filled(rect, GREY, &account).unwrap();
-        let backdrop = Light::filled(rect, GREY, &account).unwrap();
+        let mut backdrop = Light::filled(rect, GREY, &account).unwrap();
+        for y in 0..90 {
+            for x in 0..120 {
+                frame.put(x, y, set(x, y));
+                backdrop.put(x, y, set(x, y));
+            }
+        }
         let mut solid = Raster::filled(rect, 0.0f32, &account).unwrap();
         let mut beside = Raster::filled(rect, 1.0f32, &account).unwrap();
         for y in 20..70 {
@@ -444,12 +466,15 @@ mod tests {
         };
         let a = inside.at(60, 45);
         assert!((a - 0.49).abs() < 0.1, "{a}");
-        // As much detail of another colour is something solid.
-        let got = look(|x, y| {
-            let c = through(0.25 + 0.4 * (x - 20) as f32 / 80.0);
-            let red = 0.03 * ((x / 2 + y / 2) % 2) as f32;
-            [c[0] + red, c[1], c[2] - red]
-        });
+        // As much detail of another colour is something solid, on cloth too.
+        let checked = |x: i32, y: i32| ((x / 3 + y / 2) % 2) as f32;
+        let specked = |x: i32, y: i32| {
+            let [r, g, b] = through(0.25 + 0.4 * (x - 20) as f32 / 80.0);
+            [r + 0.06 * checked(x, y), g, b]
+        };
+        assert!(matches!(look(specked), Look::Solid));
+        let cloth = |x: i32, y: i32| GREY.map(|v| v * (1.0 + 0.2 * checked(x, y)));
+        let got = look_on(cloth, &NOISE, || 0.0, specked);
         assert!(matches!(got, Look::Solid));
     }
 
