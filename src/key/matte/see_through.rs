@@ -153,10 +153,11 @@ pub fn inner_coverage(
             count += 1;
         }
     }
-    // Hair shows the plate between its strands, which is another thing.
-    if count < 400 || band.strand_pixels() as f32 > 0.1 * count as f32 {
+    if count < 400 {
         return Ok(Inside::OPAQUE);
     }
+    // Hair shows the plate between its strands, which is another thing: its colour says nothing.
+    let hairy = band.strand_pixels() as f32 > 0.1 * count as f32;
     // Asked for more or fewer deviations, this asks for more or fewer in proportion.
     let enough = sigma.map_or(SURE, |s| SURE * (s / OWN_SIGMA) as f32);
     let Shown {
@@ -167,7 +168,7 @@ pub fn inner_coverage(
     } = shown(sensed, &solid, enough, account)?;
     let by_chance = clear < FEWEST || against as f32 > OPPOSED * clear as f32;
     if by_chance || (clear as f32) < SHARE * count as f32 {
-        if (blind as f32) < 0.5 * count as f32 {
+        if hairy || (blind as f32) < 0.5 * count as f32 {
             return Ok(Inside::OPAQUE);
         }
         return by_colour(sensed, band, &solid, account);

@@ -365,3 +365,39 @@ fn an_edge_of_sparkling_metal_is_a_line() {
     // Pixel by pixel it comes to 0.0143.
     assert!(off < 0.012, "{off}");
 }
+
+/// A see-through block with thin arms on its right side, in a body that has what lies between them.
+#[test]
+fn arms_like_hair_leave_a_piece_seen_through() {
+    let block = |x: i32, y: i32| (20..90).contains(&x) && (20..100).contains(&y);
+    let arms = |x: i32, y: i32, wide: i32| {
+        (90..130).contains(&x) && (20..100).contains(&y) && y % 10 < wide
+    };
+    let mut made = scene(
+        150,
+        |x, y| {
+            let (x, y) = (x as i32, y as i32);
+            0.5 * f64::from(u8::from(block(x, y) || arms(x, y, 2)))
+        },
+        |_, _| RED,
+    );
+    for y in 0..75 {
+        for x in 0..75 {
+            if arms(2 * x, 2 * y, 8) {
+                made.body.put(x, y, 1);
+            }
+        }
+    }
+    let account = Account::unlimited();
+    made.known(None, |known| {
+        let outline = outline::Outline::of(known, made.frame.rect(), &account).unwrap();
+        let thin = strands::thin(&outline, &account).unwrap().unwrap();
+        let sensed = sensed(known, &made.frame, &made.backdrop, &account).unwrap();
+        assert!(strands::open(&sensed, &outline, &thin, &account).unwrap());
+    });
+    let got = made.solved(None);
+    for (x, y) in [(40, 60), (55, 40), (60, 80)] {
+        let a = at(&got.matte, x, y);
+        assert!((a - 0.5).abs() < 0.1, "{x} {y}: {a}");
+    }
+}

@@ -39,6 +39,9 @@ const END: f64 = 0.97;
 /// See-through when this part of the colours comes at least so near the backdrop, as a share of the line.
 const NEAREST: f64 = 0.05;
 const REACHED: f64 = 0.65;
+/// A sheet lies near the backdrop as a whole: where its middle does, those few need come no nearer than this.
+const MIDDLE: f64 = 0.8;
+const SHEET: f64 = 0.7;
 /// How well the line alone gives what shows through on average (standard deviation).
 const LINE: f64 = 0.12;
 /// Neighbouring pixels share grain and noise: the doubt of their mean is so many times that of as many strangers.
@@ -240,7 +243,12 @@ pub fn judged(
     far.sort_by(f64::total_cmp);
     let at = |part: f64| far[((far.len() - 1) as f64 * part) as usize];
     let end = at(END);
-    if at(NEAREST) > REACHED * end {
+    let reached = if at(0.5) < MIDDLE * end {
+        SHEET
+    } else {
+        REACHED
+    };
+    if at(NEAREST) > reached * end {
         return Ok(Look::Doubtful);
     }
     // The piece's own colour lies on the line between the strongest colour seen and the last one light can have.
@@ -452,6 +460,14 @@ mod tests {
     fn through(a: f32) -> [f32; 3] {
         const BLUE: [f32; 3] = [0.02, 0.03, 0.16];
         std::array::from_fn(|k| a * BLUE[k] + (1.0 - a) * GREY[k])
+    }
+
+    #[test]
+    fn a_sheet_with_a_rim_is_seen_through_and_a_shaded_solid_is_not() {
+        let sheet = look(|x, _| through(if x > 93 { 0.98 } else { 0.6 + 0.001 * x as f32 }));
+        assert!(matches!(sheet, Look::Through(_)));
+        let shaded = look(|x, _| through(0.98 * (0.64 + 0.36 * (x - 20) as f32 / 80.0)));
+        assert!(matches!(shaded, Look::Doubtful));
     }
 
     #[test]
