@@ -498,7 +498,7 @@ mod tests {
     fn no_hole_lies_around_a_gleam() {
         let smooth = |t: f32| (t * t * (3.0 - 2.0 * t)).max(0.0) * f32::from(u8::from(t > 0.0));
         let gleam = |x: i32, y: i32| {
-            let r = f32::hypot((x - 60) as f32, (y - 45) as f32);
+            let r = libm::hypotf((x - 60) as f32, (y - 45) as f32);
             0.7 * smooth(1.0 - r / 14.0)
         };
         // A camera so noisy that so small a gleam is no detail.
