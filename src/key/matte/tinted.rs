@@ -3,8 +3,9 @@
 //! No pixel tells. But where plate shows through a coloured piece, more here and less there, its colours run toward
 //! the backdrop along one line, and the faint grain of the plate is found again in the frame. Colours that come more
 //! than half way are taken for see-through unless the grain denies it; less than that is only worth a notice (a sheen
-//! on something solid looks the same). The piece's own colour then lies on that line, at or beyond the strongest seen
-//! and before the last that light can have: the middle of these is taken, and coverage follows.
+//! on something solid looks the same). Detail is a solid surface's own, but along that line it may be thickness. The
+//! piece's own colour then lies on that line, at or beyond the strongest seen and before the last that light can have:
+//! the middle of these is taken, and coverage follows.
 
 use super::super::tools::{distance, gauss};
 use super::measure::Sensed;
@@ -194,6 +195,11 @@ fn last(sensed: &Sensed, means: &Raster<[f32; 7]>, line: [f64; 3]) -> f64 {
     room(0).min(room(1)).min(room(2)).max(0.0)
 }
 
+/// How far the frame is off the backdrop.
+fn off(m: &[f32; 7]) -> [f64; 3] {
+    std::array::from_fn(|k| f64::from(m[1 + k]) - f64::from(m[4 + k]))
+}
+
 /// Judges the piece inside `solid`; `beside` is where nothing hides the plate.
 pub fn judged(
     sensed: &Sensed,
@@ -203,9 +209,6 @@ pub fn judged(
 ) -> Result<Look, OverBudget> {
     let means = slow(sensed, solid, account)?;
     let frame = |m: &[f32; 7]| -> [f64; 3] { std::array::from_fn(|k| f64::from(m[1 + k])) };
-    let off = |m: &[f32; 7]| -> [f64; 3] {
-        std::array::from_fn(|k| f64::from(m[1 + k]) - f64::from(m[4 + k]))
-    };
     let seen = || means.data().iter().filter(|m| m[0] > 0.0);
     let line = shared(seen().map(|m| unit(off(m)).0));
     // How far along the line, when on it.
@@ -269,42 +272,93 @@ pub fn judged(
     let (by_line, by_grain) = (1.0 / (LINE * LINE), 1.0 / (doubt * doubt + 1e-4));
     let mean = (shown * by_line + open.clamp(0.0, 0.9) * by_grain) / (by_line + by_grain);
     let share = (1.0 - mean) / (1.0 - shown).max(0.05);
-    let mut inside = Matte::filled(solid.rect(), 1.0, account)?;
-    let mut strange = Raster::filled(solid.rect(), 0u8, account)?;
-    for (i, m) in means.data().iter().enumerate() {
-        if m[0] > 0.0 {
-            let d = off(m);
-            let q = dot(d, line);
-            let solid = leaves(dot(d, d) - q.max(0.0) * q.max(0.0), &d, end);
-            let own = share * covered(q.max(0.0));
-            inside.data_mut()[i] = ((own + (1.0 - own) * solid) as f32).clamp(LEAST, 1.0);
-            strange.data_mut()[i] = u8::from(solid >= 1.0);
+    let sheet = Sheet {
+        line,
+        end,
+        whole,
+        share,
+    };
+    Ok(Look::Through(sheet.coverage(sensed, &means, account)?))
+}
+
+/// What is known of a see-through piece.
+#[derive(Clone, Copy, Debug)]
+struct Sheet {
+    /// The way from backdrop to piece (unit vector), how far along it the piece's colours come, and where its own
+    /// colour is taken to lie.
+    line: [f64; 3],
+    end: f64,
+    whole: f64,
+    /// Coverage for what the line alone says of it.
+    share: f64,
+}
+
+impl Sheet {
+    /// Coverage of a colour so far along the line.
+    fn covered(&self, q: f64) -> f64 {
+        self.share * (q.max(0.0) / self.whole).min(1.0)
+    }
+
+    /// Coverage wherever `means` are.
+    fn coverage(
+        &self,
+        sensed: &Sensed,
+        means: &Raster<[f32; 7]>,
+        account: &Account,
+    ) -> Result<Matte, OverBudget> {
+        let mut inside = Matte::filled(means.rect(), 1.0, account)?;
+        let mut strange = Raster::filled(means.rect(), 0u8, account)?;
+        let mut count = 0.0f64;
+        for (i, m) in means.data().iter().enumerate() {
+            if m[0] > 0.0 {
+                let d = off(m);
+                let q = dot(d, self.line);
+                let solid = leaves(dot(d, d) - q.max(0.0) * q.max(0.0), &d, self.end);
+                let own = self.covered(q);
+                inside.data_mut()[i] = ((own + (1.0 - own) * solid) as f32).clamp(LEAST, 1.0);
+                strange.data_mut()[i] = u8::from(solid >= 1.0);
+                count += 1.0;
+            }
         }
+        if strange.data().iter().any(|&s| s != 0) {
+            self.bridge_gleams(sensed, means, &strange, count.sqrt(), &mut inside, account)?;
+        }
+        Ok(inside)
     }
-    if strange.data().iter().all(|&s| s == 0) {
-        return Ok(Look::Through(inside));
-    }
-    // On its way from the piece's colour to a gleam light passes the backdrop's own tone, and would be a hole all
-    // round the gleam: there a share of white over the piece is solved for as well.
-    let reach = (AROUND * (count as f64).sqrt()).max(2.0 * SLOW);
-    let nearest = distance::nearest(&strange, account)?;
-    let width = strange.width();
-    for (i, m) in means.data().iter().enumerate() {
-        let away = distance::squared(width, i, nearest.data()[i]) as f64;
-        if m[0] > 0.0 && away < reach * reach {
+
+    /// On its way from the piece's colour to a gleam light passes the backdrop's own tone, and would be a hole all
+    /// round the gleam: near what is `strange` a share of white over the piece is solved for as well. `size` is the
+    /// root of the piece's area.
+    fn bridge_gleams(
+        &self,
+        sensed: &Sensed,
+        means: &Raster<[f32; 7]>,
+        strange: &Raster<u8>,
+        size: f64,
+        inside: &mut Matte,
+        account: &Account,
+    ) -> Result<(), OverBudget> {
+        let reach = (AROUND * size).max(2.0 * SLOW);
+        let nearest = distance::nearest(strange, account)?;
+        let width = strange.width();
+        for (i, m) in means.data().iter().enumerate() {
+            let away = distance::squared(width, i, nearest.data()[i]) as f64;
+            if m[0] <= 0.0 || away >= reach * reach {
+                continue;
+            }
             let white = std::array::from_fn(|k| f64::from(sensed.ceiling) - f64::from(m[4 + k]));
             let d = off(m);
-            let (q, gleam, rest) = gleaming(&d, &line, &white);
-            let own = share * covered(q.max(0.0) / (1.0 - gleam).max(0.05));
-            let solid = leaves(rest, &d, end);
+            let (q, gleam, rest) = gleaming(&d, &self.line, &white);
+            let own = self.covered(q / (1.0 - gleam).max(0.05));
+            let solid = leaves(rest, &d, self.end);
             let all = 1.0 - (1.0 - own) * (1.0 - gleam) * (1.0 - solid);
             // It fades into what the line alone says.
             let much = (2.0 * (1.0 - away.sqrt() / reach)).min(1.0);
             let a = &mut inside.data_mut()[i];
             *a = (*a + much as f32 * (all as f32 - *a)).clamp(LEAST, 1.0);
         }
+        Ok(())
     }
-    Ok(Look::Through(inside))
 }
 
 /// How surely a difference `d` of which `rest` (squared) is left over is that of something else, 0 to 1; beside `end`,
