@@ -302,33 +302,14 @@ pub fn like_plate(sensed: &Sensed, i: usize) -> bool {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::super::super::tools::dice::Dice;
-    use super::super::tests::{NOISE, scene};
+    use super::super::tests::{NOISE, Scene, scene, with_arms};
     use super::*;
 
-    /// A block with arms on its right side, `arm` pixels wide every ten, in a body that has all of it.
-    fn open_with_arms(arm: i32) -> bool {
+    /// Whether plate is seen between a scene's thin parts.
+    pub(in super::super) fn is_open(made: &Scene) -> bool {
         let account = Account::unlimited();
-        let block = |x: i32, y: i32| (20..90).contains(&x) && (20..100).contains(&y);
-        let arms = |x: i32, y: i32, wide: i32| {
-            (90..130).contains(&x) && (20..100).contains(&y) && y % 10 < wide
-        };
-        let mut made = scene(
-            150,
-            |x, y| {
-                let (x, y) = (x as i32, y as i32);
-                f64::from(u8::from(block(x, y) || arms(x, y, arm)))
-            },
-            |_, _| [0.6, 0.1, 0.05],
-        );
-        for y in 0..75 {
-            for x in 0..75 {
-                if arms(2 * x, 2 * y, 8) {
-                    made.body.put(x, y, 1);
-                }
-            }
-        }
         let rect = made.frame.rect();
         let outline = made.known(None, |known| Outline::of(known, rect, &account).unwrap());
         let sensed = Sensed::new(&made.frame, &made.backdrop, &NOISE, 1, &account).unwrap();
@@ -336,9 +317,8 @@ mod tests {
         open(&sensed, &outline, &thin, &account).unwrap()
     }
 
-    /// Threads ten deviations of noise from textured paper; between them that paper, or another sheet of it.
+    /// Threads seven deviations of noise from textured paper; between them that paper, or another sheet of it.
     fn open_on_paper(sheet: bool) -> bool {
-        let account = Account::unlimited();
         let mut made = scene(150, |_, _| 0.0, |_, _| [0.0; 3]);
         let mut dice = Dice(9);
         let noise = |v: f32| (0.5 * (NOISE.p[0] * v + NOISE.q[0])).sqrt();
@@ -360,11 +340,7 @@ mod tests {
                 }
             }
         }
-        let rect = made.frame.rect();
-        let outline = made.known(None, |known| Outline::of(known, rect, &account).unwrap());
-        let sensed = Sensed::new(&made.frame, &made.backdrop, &NOISE, 1, &account).unwrap();
-        let thin = thin(&outline, &account).unwrap().expect("thin parts");
-        open(&sensed, &outline, &thin, &account).unwrap()
+        is_open(&made)
     }
 
     #[test]
@@ -375,7 +351,7 @@ mod tests {
 
     #[test]
     fn a_ragged_body_alone_makes_no_hair() {
-        assert!(open_with_arms(2));
-        assert!(!open_with_arms(0));
+        assert!(is_open(&with_arms(2, 1.0)));
+        assert!(!is_open(&with_arms(0, 1.0)));
     }
 }
