@@ -19,6 +19,7 @@ mod outline;
 mod plane;
 mod see_through;
 mod shade;
+mod sheet;
 mod shifts;
 mod slope;
 mod solve;

@@ -7,13 +7,14 @@
 //! piece's own colour then lies on that line, at or beyond the strongest seen and before the last that light can have:
 //! the middle of these is taken, and coverage follows.
 
-use super::super::tools::{distance, gauss};
+use super::super::tools::gauss;
 use super::measure::Sensed;
+use super::sheet::Sheet;
 use crate::budget::{Account, OverBudget};
 use crate::raster::{Light, Matte, Raster};
 
 /// Deviation of what is slow, in pixels.
-const SLOW: f64 = 4.0;
+pub const SLOW: f64 = 4.0;
 /// Squared deviations beyond which a pixel shows detail of its own colour (what lies along the line is taken off: the
 /// piece may be as unevenly thick as it likes), and the share by which one piece of stuff may show it more often than
 /// the set beside.
@@ -27,9 +28,7 @@ const WHOLE: f32 = 0.95;
 const CORE: f64 = 0.1;
 /// A colour runs toward the backdrop when this share of its difference at most lies off the line; beyond twice that
 /// it is something solid.
-const OFF: f64 = 0.3;
-/// A difference smaller than this share of the piece's strongest hardly has a direction.
-const SMALL: f64 = 0.1;
+pub const OFF: f64 = 0.3;
 /// So many of the colours must, and they must depart so far from mere shading (a share of their brightness).
 const MOST: f64 = 0.75;
 const COLOURED: f64 = 0.02;
@@ -47,10 +46,8 @@ const SHEET: f64 = 0.7;
 const LINE: f64 = 0.12;
 /// Neighbouring pixels share grain and noise: the doubt of their mean is so many times that of as many strangers.
 const SHARED: f64 = 1.6;
-/// So far around another colour, as a share of the root of the piece's area, light may be on its way to a gleam's.
-const AROUND: f64 = 0.03;
 /// Least coverage of something seen.
-const LEAST: f32 = 0.05;
+pub const LEAST: f32 = 0.05;
 
 #[derive(Debug)]
 pub enum Look {
@@ -62,7 +59,7 @@ pub enum Look {
     Through(Matte),
 }
 
-fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
+pub fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
     a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
@@ -195,8 +192,8 @@ fn last(sensed: &Sensed, means: &Raster<[f32; 7]>, line: [f64; 3]) -> f64 {
     room(0).min(room(1)).min(room(2)).max(0.0)
 }
 
-/// How far the frame is off the backdrop.
-fn off(m: &[f32; 7]) -> [f64; 3] {
+/// How far the frame is off the backdrop, of their means.
+pub fn off(m: &[f32; 7]) -> [f64; 3] {
     std::array::from_fn(|k| f64::from(m[1 + k]) - f64::from(m[4 + k]))
 }
 
@@ -279,110 +276,6 @@ pub fn judged(
         share,
     };
     Ok(Look::Through(sheet.coverage(sensed, &means, account)?))
-}
-
-/// What is known of a see-through piece.
-#[derive(Clone, Copy, Debug)]
-struct Sheet {
-    /// The way from backdrop to piece (unit vector), how far along it the piece's colours come, and where its own
-    /// colour is taken to lie.
-    line: [f64; 3],
-    end: f64,
-    whole: f64,
-    /// Coverage for what the line alone says of it.
-    share: f64,
-}
-
-impl Sheet {
-    /// Coverage of a colour so far along the line.
-    fn covered(&self, q: f64) -> f64 {
-        self.share * (q.max(0.0) / self.whole).min(1.0)
-    }
-
-    /// Coverage wherever `means` are.
-    fn coverage(
-        &self,
-        sensed: &Sensed,
-        means: &Raster<[f32; 7]>,
-        account: &Account,
-    ) -> Result<Matte, OverBudget> {
-        let mut inside = Matte::filled(means.rect(), 1.0, account)?;
-        let mut strange = Raster::filled(means.rect(), 0u8, account)?;
-        let mut count = 0.0f64;
-        for (i, m) in means.data().iter().enumerate() {
-            if m[0] > 0.0 {
-                let d = off(m);
-                let q = dot(d, self.line);
-                let solid = leaves(dot(d, d) - q.max(0.0) * q.max(0.0), &d, self.end);
-                let own = self.covered(q);
-                inside.data_mut()[i] = ((own + (1.0 - own) * solid) as f32).clamp(LEAST, 1.0);
-                strange.data_mut()[i] = u8::from(solid >= 1.0);
-                count += 1.0;
-            }
-        }
-        if strange.data().iter().any(|&s| s != 0) {
-            self.bridge_gleams(sensed, means, &strange, count.sqrt(), &mut inside, account)?;
-        }
-        Ok(inside)
-    }
-
-    /// On its way from the piece's colour to a gleam light passes the backdrop's own tone, and would be a hole all
-    /// round the gleam: near what is `strange` a share of white over the piece is solved for as well. `size` is the
-    /// root of the piece's area.
-    fn bridge_gleams(
-        &self,
-        sensed: &Sensed,
-        means: &Raster<[f32; 7]>,
-        strange: &Raster<u8>,
-        size: f64,
-        inside: &mut Matte,
-        account: &Account,
-    ) -> Result<(), OverBudget> {
-        let reach = (AROUND * size).max(2.0 * SLOW);
-        let nearest = distance::nearest(strange, account)?;
-        let width = strange.width();
-        for (i, m) in means.data().iter().enumerate() {
-            let away = distance::squared(width, i, nearest.data()[i]) as f64;
-            if m[0] <= 0.0 || away >= reach * reach {
-                continue;
-            }
-            let white = std::array::from_fn(|k| f64::from(sensed.ceiling) - f64::from(m[4 + k]));
-            let d = off(m);
-            let (q, gleam, rest) = gleaming(&d, &self.line, &white);
-            let own = self.covered(q / (1.0 - gleam).max(0.05));
-            let solid = leaves(rest, &d, self.end);
-            let all = 1.0 - (1.0 - own) * (1.0 - gleam) * (1.0 - solid);
-            // It fades into what the line alone says.
-            let much = (2.0 * (1.0 - away.sqrt() / reach)).min(1.0);
-            let a = &mut inside.data_mut()[i];
-            *a = (*a + much as f32 * (all as f32 - *a)).clamp(LEAST, 1.0);
-        }
-        Ok(())
-    }
-}
-
-/// How surely a difference `d` of which `rest` (squared) is left over is that of something else, 0 to 1; beside `end`,
-/// how far the piece's own colours come, a small one says little.
-fn leaves(rest: f64, d: &[f64; 3], end: f64) -> f64 {
-    let size = dot(*d, *d).max(1e-12).sqrt();
-    let off = (rest.max(0.0).sqrt() / (OFF * size) - 1.0).clamp(0.0, 1.0);
-    off * (size / (SMALL * end)).min(1.0)
-}
-
-/// A difference from the backdrop as so much along `line` and such a share of the way to `white`, and what of its
-/// square these leave over. White is only ever added.
-fn gleaming(d: &[f64; 3], line: &[f64; 3], white: &[f64; 3]) -> (f64, f64, f64) {
-    let (lw, ww) = (dot(*line, *white), dot(*white, *white));
-    let (dl, dw) = (dot(*d, *line), dot(*d, *white));
-    let room = ww - lw * lw;
-    let gleam = if room > 1e-6 * ww {
-        ((dw - lw * dl) / room).clamp(0.0, 1.0)
-    } else {
-        0.0
-    };
-    let q = dl - gleam * lw;
-    let rest: [f64; 3] = std::array::from_fn(|k| d[k] - q * line[k] - gleam * white[k]);
-    (q, gleam, dot(rest, rest))
 }
 
 /// Carries coverage from `solid` on to the edge.
