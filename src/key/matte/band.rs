@@ -168,21 +168,16 @@ impl Band {
         account: &Account,
     ) -> Result<Option<Band>, OverBudget> {
         let mut faces = self.faces.cropped(self.faces.rect(), account)?;
-        let mut asked = Raster::filled(faces.rect(), 0u8, account)?;
         for (n, &pixel) in self.list.iter().enumerate() {
-            let i = pixel as usize;
-            if self.strands[n] != 0 || self.seen.data()[i] != 0 {
-                faces.data_mut()[i] = 0;
-            } else {
-                asked.data_mut()[i] = 1;
+            if !self.on_line(n) {
+                faces.data_mut()[pixel as usize] = 0;
             }
         }
-        if let Some(hides) = hides::solid(sensed, &self.depth, &self.seen, &asked, matte, account)?
-        {
-            for (face, &hides) in faces.data_mut().iter_mut().zip(hides.data()) {
-                *face |= hides;
-            }
-        }
+        let plain = (self.list.iter().enumerate())
+            .filter(|&(n, _)| self.on_line(n))
+            .map(|(_, &pixel)| pixel as usize);
+        let (depth, seen) = (&self.depth, &self.seen);
+        hides::marked(sensed, depth, seen, plain, matte, &mut faces, account)?;
         if !faces::missed(&mut faces, matte, account)? {
             return Ok(None);
         }

@@ -7,6 +7,7 @@
 
 use rayon::prelude::*;
 
+use super::super::tools::linear::dot;
 use super::super::{Ask, LightField, Noise, ground};
 use crate::budget::{Account, OverBudget};
 use crate::raster::{Light, Matte};
@@ -139,10 +140,6 @@ impl Shown {
         let limit = DEVIATIONS * DEVIATIONS * noise + UNSURE * UNSURE * light;
         ((dot(rest, rest) / limit).sqrt() - 1.0).clamp(0.0, 1.0)
     }
-}
-
-fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 fn pixel([one, two]: [Shown; 2]) -> (f32, [f32; 3]) {

@@ -8,6 +8,7 @@
 use rayon::prelude::*;
 
 use super::super::tools::labels::{self, Joined};
+use super::super::tools::linear::dot;
 use super::super::tools::{distance, floor, gauss};
 use super::measure::Sensed;
 use super::outline::Outline;
@@ -252,10 +253,6 @@ fn may_be_shadow(v: [f32; 3]) -> bool {
     let most = v.iter().copied().fold(f32::MIN, f32::max);
     let least = v.iter().copied().fold(f32::MAX, f32::min);
     most < 0.0 && most - least < TINT - TINT_SHARE * least
-}
-
-fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 fn across(sensed: &Sensed, soft: &Raster<f32>, i: usize) -> Option<Across> {

@@ -24,28 +24,27 @@ const SURE: f32 = 4.0;
 const MISSED: usize = 60;
 const VEIL: f32 = 0.5;
 
-/// 1 where a pixel that is `asked` hides the plate; `None` where `matte` misses nothing there. `depth` in pixels
+/// Marks in `solid` those of the pixels `asked` that hide the plate, if `matte` misses many of them. `depth` in pixels
 /// inside the outline; `seen` is 0 where no hole is known.
-pub fn solid(
+pub fn marked(
     sensed: &Sensed,
     depth: &Raster<f32>,
     seen: &Raster<u8>,
-    asked: &Raster<u8>,
+    asked: impl Iterator<Item = usize> + Clone,
     matte: &Matte,
+    solid: &mut Raster<u8>,
     account: &Account,
-) -> Result<Option<Raster<u8>>, OverBudget> {
-    let may = |i: usize| asked.data()[i] != 0 && depth.data()[i] > DEEP && alike(sensed, i);
-    let missed = |&i: &usize| may(i) && matte.data()[i] < VEIL;
-    let pixels = 0..asked.data().len();
-    if pixels.filter(missed).take(MISSED).count() < MISSED {
-        return Ok(None);
+) -> Result<(), OverBudget> {
+    let asked = asked.filter(|&i| depth.data()[i] > DEEP && alike(sensed, i));
+    let missed = asked.clone().filter(|&i| matte.data()[i] < VEIL);
+    if missed.take(MISSED).count() < MISSED {
+        return Ok(());
     }
     let windows = windows(sensed, depth, seen, account)?;
-    let mut solid = Raster::filled(depth.rect(), 0u8, account)?;
-    for (i, solid) in solid.data_mut().iter_mut().enumerate() {
-        *solid = u8::from(may(i) && hidden(windows.data()[i]));
+    for i in asked.filter(|&i| hidden(windows.data()[i])) {
+        solid.data_mut()[i] = 1;
     }
-    Ok(Some(solid))
+    Ok(())
 }
 
 /// What windows of the piece show of the plate's texture, as [`slopes`] has it, over what has no hole.
@@ -108,34 +107,34 @@ mod tests {
     }
 
     /// Shares of the scrap's and of the bare paper's pixels found to hide the plate.
-    fn shares(sensed: &Sensed, covered: f32) -> Option<[f32; 2]> {
+    fn shares(sensed: &Sensed, covered: f32) -> [f32; 2] {
         let account = Account::unlimited();
         let rect = sensed.frame.rect();
         let depth = Raster::filled(rect, 20.0, &account).unwrap();
         let seen = Raster::filled(rect, 0, &account).unwrap();
-        let asked = Raster::filled(rect, 1, &account).unwrap();
         let matte = Matte::filled(rect, covered, &account).unwrap();
-        let found = solid(sensed, &depth, &seen, &asked, &matte, &account).unwrap()?;
-        let share = |from: i32, to: i32| {
+        let mut found = Raster::filled(rect, 0, &account).unwrap();
+        let all = 0..rect.area() as usize;
+        marked(sensed, &depth, &seen, all, &matte, &mut found, &account).unwrap();
+        [(0, 50), (70, 120)].map(|(from, to)| {
             let all = (0..80).flat_map(|y| (from..to).map(move |x| (x, y)));
             let hides: u32 = all.map(|(x, y)| u32::from(found.at(x, y))).sum();
             hides as f32 / (80 * (to - from)) as f32
-        };
-        Some([share(0, 50), share(70, 120)])
+        })
     }
 
     #[test]
     fn paper_before_paper_hides_its_texture() {
-        let [scrap, bare] = scrap_on_paper(0.02, 0.004, |s| shares(s, 0.1)).unwrap();
+        let [scrap, bare] = scrap_on_paper(0.02, 0.004, |s| shares(s, 0.1));
         assert!(scrap > 0.8, "{scrap}");
         assert!(bare < 0.01, "{bare}");
         // What the matte has is not looked for.
-        assert!(scrap_on_paper(0.02, 0.004, |s| shares(s, 1.0)).is_none());
+        assert_eq!(scrap_on_paper(0.02, 0.004, |s| shares(s, 1.0)), [0.0; 2]);
     }
 
     #[test]
     fn noise_leaves_it_open() {
-        let [scrap, bare] = scrap_on_paper(0.002, 0.02, |s| shares(s, 0.1)).unwrap();
+        let [scrap, bare] = scrap_on_paper(0.002, 0.02, |s| shares(s, 0.1));
         assert!(scrap < 0.05 && bare < 0.05, "{scrap} {bare}");
     }
 }

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::super::tools::linear::dot;
 use super::super::tools::windows::{PIECE, inverse, times};
 use crate::budget::{Account, Charge, OverBudget};
 use crate::raster::{Light, Matte, Raster};
@@ -260,10 +261,6 @@ impl Data {
                 }
             });
     }
-}
-
-fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 /// Noise and a share of a colour's covariance together.

@@ -1,15 +1,29 @@
 //! Coverage of a see-through piece whose colours lie on one line from the backdrop's, gleams on it included.
 
 use super::super::tools::distance;
+use super::super::tools::linear::dot;
 use super::measure::Sensed;
-use super::tinted::{LEAST, OFF, SLOW, dot, off};
 use crate::budget::{Account, OverBudget};
 use crate::raster::{Matte, Raster};
 
+/// Deviation of what is slow, in pixels.
+pub const SLOW: f64 = 4.0;
+/// A colour runs toward the backdrop when this share of its difference at most lies off the line; beyond twice that
+/// it is something solid.
+pub const OFF: f64 = 0.3;
 /// A difference smaller than this share of the piece's strongest hardly has a direction.
 const SMALL: f64 = 0.1;
 /// So far around another colour, as a share of the root of the piece's area, light may be on its way to a gleam's.
 const AROUND: f64 = 0.03;
+/// A gleam leaves at least so much of the piece's own colour to be told.
+const OWN: f64 = 0.05;
+/// Least coverage of something seen.
+pub const LEAST: f32 = 0.05;
+
+/// How far the frame is off the backdrop, of their means.
+pub fn off(m: &[f32; 7]) -> [f64; 3] {
+    std::array::from_fn(|k| f64::from(m[1 + k]) - f64::from(m[4 + k]))
+}
 
 /// What is known of a see-through piece.
 #[derive(Clone, Copy, Debug)]
@@ -79,7 +93,7 @@ impl Sheet {
             let white = std::array::from_fn(|k| f64::from(sensed.ceiling) - f64::from(m[4 + k]));
             let d = off(m);
             let (q, gleam, rest) = gleaming(&d, &self.line, &white);
-            let own = self.covered(q / (1.0 - gleam).max(0.05));
+            let own = self.covered(q / (1.0 - gleam).max(OWN));
             let solid = leaves(rest, &d, self.end);
             let all = 1.0 - (1.0 - own) * (1.0 - gleam) * (1.0 - solid);
             // It fades into what the line alone says.

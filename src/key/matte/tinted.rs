@@ -8,16 +8,15 @@
 //! the middle of these is taken, and coverage follows.
 
 use super::super::tools::gauss;
+use super::super::tools::linear::dot;
 use super::measure::Sensed;
-use super::sheet::Sheet;
+use super::sheet::{LEAST, OFF, SLOW, Sheet, off};
 use crate::budget::{Account, OverBudget};
 use crate::raster::{Light, Matte, Raster};
 
-/// Deviation of what is slow, in pixels.
-pub const SLOW: f64 = 4.0;
 /// Squared deviations beyond which a pixel shows detail of its own colour (what lies along the line is taken off: the
 /// piece may be as unevenly thick as it likes), and the share by which one piece of stuff may show it more often than
-/// the set beside.
+/// the set beside. `WHOLLY` where all detail counts: a third number is summed.
 const DETAIL: f32 = 9.5;
 const WHOLLY: f32 = 12.0;
 const SMOOTH: f64 = 0.09;
@@ -26,9 +25,6 @@ const THROUGH: [f32; 3] = [0.0, 0.35, 0.7];
 /// Detail counts where so much of the window is inside (a mean at the rim leans inward), if that is so much of all.
 const WHOLE: f32 = 0.95;
 const CORE: f64 = 0.1;
-/// A colour runs toward the backdrop when this share of its difference at most lies off the line; beyond twice that
-/// it is something solid.
-pub const OFF: f64 = 0.3;
 /// So many of the colours must, and they must depart so far from mere shading (a share of their brightness).
 const MOST: f64 = 0.75;
 const COLOURED: f64 = 0.02;
@@ -46,8 +42,6 @@ const SHEET: f64 = 0.7;
 const LINE: f64 = 0.12;
 /// Neighbouring pixels share grain and noise: the doubt of their mean is so many times that of as many strangers.
 const SHARED: f64 = 1.6;
-/// Least coverage of something seen.
-pub const LEAST: f32 = 0.05;
 
 #[derive(Debug)]
 pub enum Look {
@@ -57,10 +51,6 @@ pub enum Look {
     Doubtful,
     /// Coverage inside.
     Through(Matte),
-}
-
-pub fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 /// Unit vector and its length before.
@@ -192,11 +182,6 @@ fn last(sensed: &Sensed, means: &Raster<[f32; 7]>, line: [f64; 3]) -> f64 {
     room(0).min(room(1)).min(room(2)).max(0.0)
 }
 
-/// How far the frame is off the backdrop, of their means.
-pub fn off(m: &[f32; 7]) -> [f64; 3] {
-    std::array::from_fn(|k| f64::from(m[1 + k]) - f64::from(m[4 + k]))
-}
-
 /// Judges the piece inside `solid`; `beside` is where nothing hides the plate.
 pub fn judged(
     sensed: &Sensed,
@@ -233,8 +218,9 @@ pub fn judged(
     let out = slow(sensed, beside, account)?;
     // Noise that neighbours share shows more detail; the plate's texture is none of the piece's.
     let line_of = (tint > TINTED * TINTED * bright).then_some(line);
-    let own = (THROUGH.iter()).map(|&shown| detailed(sensed, &means, line_of, shown));
-    if own.fold(1.0, f64::min) - detailed(sensed, &out, line_of, 1.0) > SMOOTH {
+    let bare = detailed(sensed, &out, line_of, 1.0);
+    let rough = |&shown: &f32| detailed(sensed, &means, line_of, shown) - bare > SMOOTH;
+    if THROUGH.iter().all(rough) {
         return Ok(Look::Solid);
     }
     let (inner, inner_variance) = grain(sensed, &means);
@@ -443,7 +429,7 @@ mod tests {
 
     #[test]
     fn no_hole_lies_around_a_gleam() {
-        let smooth = |t: f32| (t * t * (3.0 - 2.0 * t)).max(0.0) * f32::from(u8::from(t > 0.0));
+        let smooth = |t: f32| t.max(0.0) * t.max(0.0) * (3.0 - 2.0 * t);
         let gleam = |x: i32, y: i32| {
             let r = libm::hypotf((x - 60) as f32, (y - 45) as f32);
             0.7 * smooth(1.0 - r / 14.0)

@@ -3,6 +3,7 @@
 
 use rayon::prelude::*;
 
+use super::super::tools::linear::dot;
 use super::super::tools::windows::PIECE;
 use super::band::Band;
 use super::measure::Sensed;
@@ -35,10 +36,6 @@ pub fn found(sensed: &Sensed, band: &Band, account: &Account) -> Result<Raster<u
         tops.data_mut()[pixel as usize] = u8::from(is_top);
     }
     Ok(tops)
-}
-
-fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 fn is_top(sensed: &Sensed, i: usize) -> bool {

@@ -1,4 +1,11 @@
-//! Small systems of linear equations.
+//! Small systems of linear equations, and products of three numbers a place.
+
+use std::ops::{Add, Mul};
+
+/// The inner product.
+pub fn dot<T: Copy + Add<Output = T> + Mul<Output = T>>(a: [T; 3], b: [T; 3]) -> T {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+}
 
 /// Linear equations, their right sides in the last column; `None` where they don't decide.
 pub fn solved<const N: usize, const M: usize>(mut a: [[f64; M]; N]) -> Option<[f64; N]> {
